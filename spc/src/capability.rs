@@ -1,0 +1,577 @@
+//! Capability and performance indices with their confidence bounds.
+//!
+//! Purpose: relate a stream's spread to its specification and say how sure the figure is. Must not
+//! know streams or reports. The one invariant: a capability index (Cp, Cpk) exists only for a
+//! stable stream; an unstable one has performance indices (Pp, Ppk) and nothing else.
+//!
+//! Sources: V. E. Kane, Journal of Quality Technology 18(1) 1986 (Cp, Cpk); A. F. Bissell, Applied
+//! Statistics 39(3) 1990, 331-340 (interval of Cpk); D. C. Montgomery, Introduction to Statistical
+//! Quality Control, Wiley, 6th ed. 2009, chapter 8 (interval of Cp, parts per million).
+
+use crate::normal;
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+use thiserror::Error;
+
+/// Specification limits and target, in the unit of the measure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Specification {
+    /// Lower limit, if there is one.
+    pub lower: Option<f64>,
+    /// Target, if there is one.
+    pub target: Option<f64>,
+    /// Upper limit, if there is one.
+    pub upper: Option<f64>,
+}
+
+/// Why a specification was refused.
+#[derive(Clone, Copy, Debug, PartialEq, Error)]
+pub enum SpecificationError {
+    /// Neither limit is given.
+    #[error("a specification needs a lower or an upper limit")]
+    NoLimit,
+    /// A limit or the target is not finite.
+    #[error("a specification limit or target is not a finite number")]
+    NotFinite,
+    /// The lower limit is not below the upper one.
+    #[error("the lower specification limit {lower} is not below the upper one {upper}")]
+    Reversed {
+        /// Lower limit given.
+        lower: f64,
+        /// Upper limit given.
+        upper: f64,
+    },
+    /// The target lies outside the limits.
+    #[error("the target {0} lies outside the specification limits")]
+    TargetOutside(f64),
+}
+
+impl Specification {
+    /// A checked specification.
+    ///
+    /// # Errors
+    /// [`SpecificationError`] when both limits are absent, a number is not finite, the limits are
+    /// equal or reversed, or the target lies outside them.
+    pub fn new(
+        lower: Option<f64>,
+        target: Option<f64>,
+        upper: Option<f64>,
+    ) -> Result<Self, SpecificationError> {
+        let specification = Self {
+            lower,
+            target,
+            upper,
+        };
+        specification.check()?;
+        Ok(specification)
+    }
+
+    fn check(&self) -> Result<(), SpecificationError> {
+        let Self {
+            lower,
+            target,
+            upper,
+        } = *self;
+        if [lower, target, upper]
+            .into_iter()
+            .flatten()
+            .any(|x| !x.is_finite())
+        {
+            return Err(SpecificationError::NotFinite);
+        }
+        match (lower, upper) {
+            (None, None) => return Err(SpecificationError::NoLimit),
+            (Some(lower), Some(upper)) if lower >= upper => {
+                return Err(SpecificationError::Reversed { lower, upper });
+            }
+            _ => {}
+        }
+        match target {
+            Some(t) if lower.is_some_and(|l| t < l) || upper.is_some_and(|u| t > u) => {
+                Err(SpecificationError::TargetOutside(t))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Whether the stream was in control over the study.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stability {
+    /// No signal over the study.
+    Stable,
+    /// At least one signal, or not judged.
+    Unstable,
+}
+
+/// What was measured.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Study {
+    /// Independent subgroups (panels). The confidence bounds rest on this number: readings of one
+    /// panel move together and are not separate evidence.
+    pub subgroups: u32,
+    /// Readings in all.
+    pub readings: u64,
+    /// Mean of the readings.
+    pub mean: f64,
+    /// Sigma within subgroups, in the unit of the measure.
+    pub sigma_within: f64,
+    /// Standard deviation of all readings (divisor n - 1).
+    pub sigma_overall: f64,
+    /// Readings below the lower limit.
+    pub observed_below: u64,
+    /// Readings above the upper limit.
+    pub observed_above: u64,
+}
+
+/// An index with its two-sided confidence bounds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Estimate {
+    /// Point estimate.
+    pub value: f64,
+    /// Lower confidence bound.
+    pub lower: f64,
+    /// Upper confidence bound.
+    pub upper: f64,
+}
+
+/// Which family a pair of indices belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Label {
+    /// Cp and Cpk, from sigma within.
+    Capability,
+    /// Pp and Ppk, from the overall standard deviation.
+    Performance,
+}
+
+impl Label {
+    /// Symbol of the spread index: `Cp` or `Pp`.
+    pub fn spread_symbol(self) -> &'static str {
+        match self {
+            Label::Capability => "Cp",
+            Label::Performance => "Pp",
+        }
+    }
+
+    /// Symbol of the index of the nearer side: `Cpk` or `Ppk`.
+    pub fn nearest_symbol(self) -> &'static str {
+        match self {
+            Label::Capability => "Cpk",
+            Label::Performance => "Ppk",
+        }
+    }
+}
+
+/// Distribution under which rates outside the specification are expected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Model {
+    /// Normal with the mean and sigma of the index.
+    Normal,
+}
+
+impl Model {
+    /// Name for a report.
+    pub fn name(self) -> &'static str {
+        match self {
+            Model::Normal => "normal",
+        }
+    }
+}
+
+/// A spread index with the index of the nearer side.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct IndexPair {
+    /// Which family.
+    pub label: Label,
+    /// Sigma used.
+    pub sigma: f64,
+    /// Cp or Pp: (upper - lower) / (6 sigma); `None` for a one-sided specification.
+    pub spread: Option<Estimate>,
+    /// Cpk or Ppk: the smaller of the sides that exist.
+    pub nearest: Estimate,
+    /// (mean - lower) / (3 sigma); `None` without a lower limit.
+    pub lower_side: Option<f64>,
+    /// (upper - mean) / (3 sigma); `None` without an upper limit.
+    pub upper_side: Option<f64>,
+    /// Expected parts per million below the lower limit under the model.
+    pub expected_ppm_below: Option<f64>,
+    /// Expected parts per million above the upper limit under the model.
+    pub expected_ppm_above: Option<f64>,
+    /// Distribution the expected rates assume.
+    pub model: Model,
+}
+
+/// Indices of one study.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Indices {
+    /// Cp and Cpk; `None` unless the stream was stable.
+    pub capability: Option<IndexPair>,
+    /// Pp and Ppk.
+    pub performance: IndexPair,
+    /// |midpoint - mean| over half the tolerance; `None` for a one-sided specification.
+    pub off_centre: Option<f64>,
+    /// Observed parts per million below the lower limit.
+    pub observed_ppm_below: Option<f64>,
+    /// Observed parts per million above the upper limit.
+    pub observed_ppm_above: Option<f64>,
+    /// Independent subgroups the bounds rest on.
+    pub subgroups: u32,
+    /// Confidence of the bounds, such as 0.95.
+    pub confidence: f64,
+}
+
+impl Indices {
+    /// The pair to quote: capability for a stable stream, performance otherwise.
+    pub fn quoted(&self) -> &IndexPair {
+        self.capability.as_ref().unwrap_or(&self.performance)
+    }
+}
+
+/// Which precondition of a capability study failed.
+#[derive(Clone, Copy, Debug, PartialEq, Error)]
+pub enum CapabilityError {
+    /// The specification is not usable.
+    #[error(transparent)]
+    Specification(#[from] SpecificationError),
+    /// Confidence bounds need at least two independent subgroups.
+    #[error("capability needs at least 2 independent subgroups, {0} given; collect more")]
+    TooFewSubgroups(u32),
+    /// Fewer readings than subgroups, or more outside than read.
+    #[error("the study's counts contradict each other: {0}")]
+    Counts(&'static str),
+    /// The mean is not finite.
+    #[error("the mean of the study is not a finite number")]
+    MeanNotFinite,
+    /// A sigma is zero, negative or not finite.
+    #[error("{which} is {sigma}; an index needs a positive finite sigma, check the resolution")]
+    Sigma {
+        /// Which sigma.
+        which: &'static str,
+        /// The value given.
+        sigma: f64,
+    },
+    /// Confidence is not inside 0 to 1.
+    #[error("the confidence must lie between 0 and 1, not {0}")]
+    Confidence(f64),
+}
+
+/// Indices, expected and observed rates of a study against a specification.
+///
+/// Cp (Pp) = (U - L)/(6 sigma), with bounds Cp sqrt(chi2(alpha/2; m - 1)/(m - 1)) and
+/// Cp sqrt(chi2(1 - alpha/2; m - 1)/(m - 1)). Cpk (Ppk) = min(U - mean, mean - L)/(3 sigma), with
+/// bounds Cpk -/+ z sqrt(1/(9 m) + Cpk^2/(2 (m - 1))) (Bissell). m is the number of independent
+/// subgroups. Expected rates: 1e6 Phi(-3 side index) on each side.
+///
+/// # Errors
+/// [`CapabilityError`] when the specification is unusable, there are fewer than two subgroups,
+/// counts contradict each other, the mean is not finite, a sigma needed is not positive, or the
+/// confidence is not inside 0 to 1. Sigma within is needed only for a stable stream.
+pub fn capability(
+    specification: &Specification,
+    study: &Study,
+    stability: Stability,
+    confidence: f64,
+) -> Result<Indices, CapabilityError> {
+    specification.check()?;
+    check(study, confidence)?;
+    let pair = |label, which, sigma: f64| {
+        if !(sigma.is_finite() && sigma > 0.0) {
+            return Err(CapabilityError::Sigma { which, sigma });
+        }
+        Ok(index_pair(specification, study, label, sigma, confidence))
+    };
+    let within = ("the sigma within subgroups", study.sigma_within);
+    let capability = match stability {
+        Stability::Stable => Some(pair(Label::Capability, within.0, within.1)?),
+        Stability::Unstable => None,
+    };
+    let overall = "the overall standard deviation";
+    let ppm = |count: u64| 1e6 * count as f64 / study.readings as f64;
+    Ok(Indices {
+        capability,
+        performance: pair(Label::Performance, overall, study.sigma_overall)?,
+        off_centre: off_centre(specification, study.mean),
+        observed_ppm_below: specification.lower.map(|_| ppm(study.observed_below)),
+        observed_ppm_above: specification.upper.map(|_| ppm(study.observed_above)),
+        subgroups: study.subgroups,
+        confidence,
+    })
+}
+
+fn check(study: &Study, confidence: f64) -> Result<(), CapabilityError> {
+    if !(confidence > 0.0 && confidence < 1.0) {
+        return Err(CapabilityError::Confidence(confidence));
+    }
+    if study.subgroups < 2 {
+        return Err(CapabilityError::TooFewSubgroups(study.subgroups));
+    }
+    if study.readings < u64::from(study.subgroups) {
+        return Err(CapabilityError::Counts("fewer readings than subgroups"));
+    }
+    if study.observed_below.saturating_add(study.observed_above) > study.readings {
+        return Err(CapabilityError::Counts(
+            "more readings outside than readings",
+        ));
+    }
+    if study.mean.is_finite() {
+        Ok(())
+    } else {
+        Err(CapabilityError::MeanNotFinite)
+    }
+}
+
+fn off_centre(specification: &Specification, mean: f64) -> Option<f64> {
+    let (lower, upper) = (specification.lower?, specification.upper?);
+    Some((0.5 * (lower + upper) - mean).abs() / (0.5 * (upper - lower)))
+}
+
+fn index_pair(
+    specification: &Specification,
+    study: &Study,
+    label: Label,
+    sigma: f64,
+    confidence: f64,
+) -> IndexPair {
+    let Specification { lower, upper, .. } = *specification;
+    let lower_side = lower.map(|limit| (study.mean - limit) / (3.0 * sigma));
+    let upper_side = upper.map(|limit| (limit - study.mean) / (3.0 * sigma));
+    let nearest = match (lower_side, upper_side) {
+        (Some(below), Some(above)) => below.min(above),
+        (side, other) => side.or(other).unwrap_or_default(),
+    };
+    let expected = |side: f64| 1e6 * normal::below(-3.0 * side);
+    let tolerance = lower.zip(upper).map(|(lower, upper)| upper - lower);
+    IndexPair {
+        label,
+        sigma,
+        spread: tolerance.map(|t| spread_index(t / (6.0 * sigma), study.subgroups, confidence)),
+        nearest: nearest_index(nearest, study.subgroups, confidence),
+        lower_side,
+        upper_side,
+        expected_ppm_below: lower_side.map(expected),
+        expected_ppm_above: upper_side.map(expected),
+        model: Model::Normal,
+    }
+}
+
+/// Chi-square interval of a spread index (Montgomery, chapter 8).
+fn spread_index(value: f64, subgroups: u32, confidence: f64) -> Estimate {
+    let freedom = f64::from(subgroups - 1);
+    let tail = 0.5 * (1.0 - confidence);
+    let factor = |p: f64| (chi_square_quantile(p, freedom) / freedom).sqrt();
+    Estimate {
+        value,
+        lower: value * factor(tail),
+        upper: value * factor(1.0 - tail),
+    }
+}
+
+/// Bissell's normal approximation to the interval of a one-sided index.
+fn nearest_index(value: f64, subgroups: u32, confidence: f64) -> Estimate {
+    let m = f64::from(subgroups);
+    let deviation = (1.0 / (9.0 * m) + value * value / (2.0 * (m - 1.0))).sqrt();
+    let half = normal::quantile(0.5 * (1.0 + confidence)) * deviation;
+    Estimate {
+        value,
+        lower: value - half,
+        upper: value + half,
+    }
+}
+
+fn chi_square_quantile(p: f64, freedom: f64) -> f64 {
+    let Ok(distribution) = ChiSquared::new(freedom) else {
+        return freedom;
+    };
+    // The library's inverse stops at a coarse tolerance; bisection from a bracket around it
+    // reaches the last bits.
+    let start = distribution.inverse_cdf(p);
+    let (mut low, mut high) = (0.0, 2.0 * start + 1.0);
+    while distribution.cdf(high) < p {
+        high *= 2.0;
+    }
+    while high - low > 1e-14 * high {
+        let middle = 0.5 * (low + high);
+        if distribution.cdf(middle) < p {
+            low = middle;
+        } else {
+            high = middle;
+        }
+        if middle <= low && middle >= high {
+            break;
+        }
+    }
+    0.5 * (low + high)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn study() -> Study {
+        Study {
+            subgroups: 25,
+            readings: 125,
+            mean: 16.0,
+            sigma_within: 2.0,
+            sigma_overall: 2.5,
+            observed_below: 0,
+            observed_above: 3,
+        }
+    }
+
+    fn both_sides() -> Specification {
+        Specification::new(Some(8.0), None, Some(20.0)).unwrap()
+    }
+
+    #[test]
+    fn an_unstable_stream_has_no_capability() {
+        let found = capability(&both_sides(), &study(), Stability::Unstable, 0.95).unwrap();
+        assert_eq!(found.capability, None);
+        assert_eq!(found.quoted().label, Label::Performance);
+        let stable = capability(&both_sides(), &study(), Stability::Stable, 0.95).unwrap();
+        assert_eq!(stable.quoted().label.nearest_symbol(), "Cpk");
+        assert_eq!(stable.performance, found.performance);
+    }
+
+    #[test]
+    fn one_sided_specifications_have_no_spread_index() {
+        let upper = Specification::new(None, Some(15.0), Some(20.0)).unwrap();
+        let found = capability(&upper, &study(), Stability::Stable, 0.95).unwrap();
+        let pair = found.quoted();
+        assert_eq!(
+            (pair.spread, pair.lower_side, pair.expected_ppm_below),
+            (None, None, None)
+        );
+        assert_eq!((found.off_centre, found.observed_ppm_below), (None, None));
+        assert!((pair.nearest.value - 2.0 / 3.0).abs() < 1e-15);
+        assert!((found.observed_ppm_above.unwrap() - 24_000.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn unusable_specifications_are_refused() {
+        use SpecificationError as E;
+        let new = Specification::new;
+        assert_eq!(new(None, Some(1.0), None), Err(E::NoLimit));
+        assert_eq!(new(Some(f64::NAN), None, None), Err(E::NotFinite));
+        let reversed = E::Reversed {
+            lower: 2.0,
+            upper: 1.0,
+        };
+        assert_eq!(new(Some(2.0), None, Some(1.0)), Err(reversed));
+        assert!(new(Some(1.0), None, Some(1.0)).is_err());
+        assert_eq!(new(Some(1.0), Some(0.5), None), Err(E::TargetOutside(0.5)));
+        assert_eq!(
+            new(Some(1.0), Some(3.5), Some(3.0)),
+            Err(E::TargetOutside(3.5))
+        );
+        let unchecked = Specification {
+            lower: None,
+            target: None,
+            upper: None,
+        };
+        let found = capability(&unchecked, &study(), Stability::Stable, 0.95);
+        assert_eq!(found, Err(CapabilityError::Specification(E::NoLimit)));
+    }
+
+    #[test]
+    fn failed_preconditions_are_named() {
+        use CapabilityError as E;
+        let run = |study: Study, confidence| {
+            capability(&both_sides(), &study, Stability::Stable, confidence).unwrap_err()
+        };
+        assert_eq!(
+            run(
+                Study {
+                    subgroups: 1,
+                    ..study()
+                },
+                0.95
+            ),
+            E::TooFewSubgroups(1)
+        );
+        assert!(matches!(
+            run(
+                Study {
+                    readings: 24,
+                    ..study()
+                },
+                0.95
+            ),
+            E::Counts(_)
+        ));
+        assert!(matches!(
+            run(
+                Study {
+                    observed_below: 123,
+                    ..study()
+                },
+                0.95
+            ),
+            E::Counts(_)
+        ));
+        assert_eq!(
+            run(
+                Study {
+                    mean: f64::NAN,
+                    ..study()
+                },
+                0.95
+            ),
+            E::MeanNotFinite
+        );
+        assert_eq!(run(study(), 1.0), E::Confidence(1.0));
+        for sigma in [0.0, -1.0, f64::INFINITY] {
+            let within = Study {
+                sigma_within: sigma,
+                ..study()
+            };
+            let overall = Study {
+                sigma_overall: sigma,
+                ..study()
+            };
+            assert!(matches!(run(within, 0.95), E::Sigma { .. }));
+            assert!(matches!(run(overall, 0.95), E::Sigma { .. }));
+            assert!(capability(&both_sides(), &within, Stability::Unstable, 0.95).is_ok());
+        }
+    }
+
+    #[test]
+    fn chi_square_quantiles_are_those_of_the_table() {
+        // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4 (printed to 3 decimals).
+        for (p, freedom, tabled) in [
+            (0.95, 1.0, 3.841),
+            (0.99, 10.0, 23.209),
+            (0.975, 19.0, 32.852),
+            (0.05, 10.0, 3.940),
+        ] {
+            let found = chi_square_quantile(p, freedom);
+            assert!((found - tabled).abs() <= 5.1e-4, "{p} {freedom}: {found}");
+        }
+        // Two degrees of freedom: the quantile is -2 ln(1 - p).
+        let exact = -2.0 * 0.025f64.ln();
+        assert!((chi_square_quantile(0.975, 2.0) - exact).abs() < 1e-11);
+    }
+
+    proptest! {
+        #[test]
+        fn bounds_enclose_the_estimate_and_widen_with_confidence(
+            mean in 8.0..20.0f64,
+            sigma in 0.1..5.0f64,
+            subgroups in 2u32..200,
+        ) {
+            let study = Study { mean, sigma_within: sigma, subgroups, readings: 1000, ..study() };
+            let at = |confidence| {
+                let found = capability(&both_sides(), &study, Stability::Stable, confidence);
+                *found.unwrap().quoted()
+            };
+            let (narrow, wide) = (at(0.8), at(0.99));
+            let spread = narrow.spread.unwrap();
+            prop_assert!(narrow.nearest.value <= spread.value + 1e-12);
+            prop_assert!(wide.nearest.lower < narrow.nearest.lower);
+            prop_assert!(narrow.nearest.lower < narrow.nearest.value);
+            prop_assert!(narrow.nearest.value < narrow.nearest.upper);
+            prop_assert!(wide.spread.unwrap().lower < spread.lower);
+            prop_assert!(spread.lower < spread.upper);
+        }
+    }
+}

@@ -1,0 +1,24 @@
+//! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
+//! lengths, onset, capability, yield.
+//!
+//! Purpose: turn numbers into limits, signals and indices that can be checked against published
+//! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
+//! I/O and never logs. The one invariant: no public function returns NaN. What cannot be computed
+//! is `None` or a typed error that names the precondition that failed.
+
+pub mod capability;
+pub mod chart;
+pub mod constants;
+pub mod cusum;
+pub mod ewma;
+pub mod moments;
+mod normal;
+pub mod onset;
+pub mod probability;
+mod quadrature;
+pub mod quality;
+pub mod rules;
+pub mod runlength;
+#[cfg(test)]
+mod simulation;
+pub mod widening;
