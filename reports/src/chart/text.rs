@@ -1,0 +1,83 @@
+//! How much room a line of text takes, guessed on the safe side.
+//!
+//! Must not know fonts: the reader's machine chooses one. Invariant: a text cut to a width is
+//! never guessed wider than it.
+
+/// Size of the text in charts.
+pub(super) const SIZE_PX: f64 = 12.0;
+
+/// The guessed width of `text`.
+pub(super) fn width(text: &str) -> f64 {
+    text.chars().map(advance).sum::<f64>() * SIZE_PX
+}
+
+/// What bold type adds to the width.
+pub(super) const BOLD: f64 = 1.2;
+
+/// `text`, shortened with an ellipsis where it is wider than `room`.
+pub(super) fn cut(text: &str, room: f64) -> String {
+    if width(text) <= room {
+        return text.to_owned();
+    }
+    let ellipsis = advance('…') * SIZE_PX;
+    let mut used = 0.0;
+    let kept: String = text
+        .chars()
+        .take_while(|character| {
+            used += advance(*character) * SIZE_PX;
+            used + ellipsis <= room
+        })
+        .collect();
+    format!("{}…", kept.trim_end())
+}
+
+/// `text` in at most `lines` lines of `room`, broken at spaces; the last one is cut.
+pub(super) fn wrapped(text: &str, room: f64, lines: usize) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let is_last = out.len() == lines;
+        match out.last_mut() {
+            Some(line) if is_last || width(line) + width(word) + advance(' ') * SIZE_PX <= room => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => out.push(word.to_owned()),
+        }
+    }
+    out.iter().map(|line| cut(line, room)).collect()
+}
+
+fn advance(character: char) -> f64 {
+    match character {
+        'i' | 'j' | 'l' | '.' | ',' | ':' | ';' | '\'' | '|' | '!' => 0.32,
+        ' ' | 'f' | 't' | 'r' | 'I' | '(' | ')' | '-' | '/' => 0.4,
+        'm' | 'w' | 'M' | 'W' | '…' => 1.0,
+        'A'..='Z' => 0.72,
+        '\u{2e80}'.. => 1.1,
+        _ => 0.62,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cut_text_fits_and_says_that_it_was_cut() {
+        let long = "the mean of the paste height moved up and stays there";
+        let short = cut(long, 120.0);
+        assert!(width(&short) <= 120.0);
+        assert!(short.ends_with('…'));
+        assert_eq!(cut("short", 120.0), "short");
+    }
+
+    #[test]
+    fn wrapping_loses_no_word_while_there_are_lines() {
+        let text = "mean paste height, line 1, product Heron";
+        let lines = wrapped(text, 130.0, 4);
+        assert_eq!(lines.join(" "), text);
+        assert!(lines.len() > 1);
+        assert_eq!(wrapped(text, 130.0, 2).len(), 2);
+        assert!(wrapped("", 130.0, 2).is_empty());
+    }
+}

@@ -1,0 +1,217 @@
+//! Charts as they stand in a page: the drawing twice, for paper and for a phone, and the numbers
+//! behind it.
+//!
+//! Must not know templates. Invariant: every signalling point is among the numbers before any
+//! other point is.
+
+use minijinja::Value;
+use serde::Serialize;
+
+use crate::chart::{ChartSize, chart_svg_named};
+use crate::number::{MISSING, count, decimals_for, fixed};
+use crate::view::{Chart, Point};
+
+/// Rows of numbers under a chart; the rest is had from the command line.
+const NUMBER_ROWS_MAX: usize = 150;
+
+/// What a spread panel adds to the height of a drawing.
+const SPREAD_HEIGHT_PX: f64 = 90.0;
+
+/// A chart ready for a template.
+#[derive(Debug, Clone, Serialize)]
+pub(crate) struct Figure {
+    /// The drawing for paper and wide screens.
+    pub(crate) page: Value,
+    /// The drawing for narrow screens.
+    pub(crate) phone: Value,
+    /// The numbers.
+    pub(crate) rows: Vec<NumberRow>,
+    /// Says which points are listed; empty where all are.
+    pub(crate) rows_note: String,
+    /// Whether there is a spread column.
+    pub(crate) has_spread: bool,
+    /// The unit of the values.
+    pub(crate) unit: String,
+    /// The limits in words, one line per version.
+    pub(crate) limits: Vec<String>,
+}
+
+/// The numbers of one point.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(crate) struct NumberRow {
+    at: String,
+    board: String,
+    value: String,
+    spread: String,
+    remarks: String,
+}
+
+impl Figure {
+    /// Draws `chart`; `name` keeps identifiers apart inside the page.
+    pub(crate) fn new(chart: &Chart, name: &str) -> Self {
+        let spread_height = if chart.spread.is_some() {
+            SPREAD_HEIGHT_PX
+        } else {
+            0.0
+        };
+        let drawn = |size: ChartSize, suffix: &str| {
+            let size = ChartSize {
+                height: size.height + spread_height,
+                ..size
+            };
+            chart_svg_named(chart, size, &format!("{name}-{suffix}"))
+        };
+        let page = drawn(ChartSize::PAGE, "page");
+        let phone = drawn(ChartSize::PHONE, "phone");
+        let (indices, rows_note) = listed(&chart.points);
+        let value_digits = digits_for(chart.points.iter().map(|point| point.value));
+        let spread_digits = digits_for(chart.points.iter().filter_map(|point| point.spread));
+        let rows = indices
+            .into_iter()
+            .map(|index| number_row(&chart.points[index], value_digits, spread_digits))
+            .collect();
+        Self {
+            page: Value::from_safe_string(page),
+            phone: Value::from_safe_string(phone),
+            rows,
+            rows_note,
+            has_spread: chart.points.iter().any(|point| point.spread.is_some()),
+            unit: chart.unit.clone(),
+            limits: limit_lines(chart, value_digits),
+        }
+    }
+
+    /// Bytes the figure will take in a page, roughly.
+    pub(crate) fn size(&self) -> usize {
+        let drawn = |value: &Value| value.as_str().map_or(0, str::len);
+        drawn(&self.page) + drawn(&self.phone) + self.rows.len() * 160
+    }
+}
+
+/// The points to list, and a note where not all are: signals first, then the latest.
+fn listed(points: &[Point]) -> (Vec<usize>, String) {
+    if points.len() <= NUMBER_ROWS_MAX {
+        return ((0..points.len()).collect(), String::new());
+    }
+    let is_signal = |index: &usize| !points[*index].signals.is_empty();
+    let signals = (0..points.len()).filter(is_signal).count();
+    let mut indices: Vec<usize> = (0..points.len())
+        .rev()
+        .filter(is_signal)
+        .take(NUMBER_ROWS_MAX)
+        .collect();
+    let others = (0..points.len()).rev().filter(|index| !is_signal(index));
+    let room = NUMBER_ROWS_MAX - indices.len();
+    indices.extend(others.take(room));
+    indices.sort_unstable();
+    let note = format!(
+        "{} of {} points are listed: {} of {} with a signal, and the latest. \
+         “driftvane chart” with “--format csv” gives them all.",
+        count(indices.len() as u64),
+        count(points.len() as u64),
+        count(signals.min(NUMBER_ROWS_MAX) as u64),
+        count(signals as u64),
+    );
+    (indices, note)
+}
+
+/// Digits after the point that give the span of the values three digits, so that neighbours
+/// differ.
+fn digits_for(values: impl Iterator<Item = f64>) -> usize {
+    let finite = values.filter(|value| value.is_finite());
+    let span = finite.fold(None, |span: Option<(f64, f64)>, value| match span {
+        None => Some((value, value)),
+        Some((low, high)) => Some((low.min(value), high.max(value))),
+    });
+    match span {
+        Some((low, high)) if high > low => decimals_for(high - low, 3),
+        Some((low, _)) => decimals_for(low.abs(), 4),
+        None => 0,
+    }
+}
+
+fn number_row(point: &Point, value_digits: usize, spread_digits: usize) -> NumberRow {
+    let mut remarks: Vec<String> = Vec::new();
+    for signal in &point.signals {
+        let is_named = signal.side.is_empty() || signal.rule_words.contains(&signal.side);
+        remarks.push(match is_named {
+            true => signal.rule_words.clone(),
+            false => format!("{} ({})", signal.rule_words, signal.side),
+        });
+    }
+    let marks = [
+        (point.baseline, "baseline"),
+        (point.late, "late, left out of run rules"),
+        (point.excluded, "excluded"),
+    ];
+    let marked = marks.iter().filter(|(is_set, _)| *is_set);
+    remarks.extend(marked.map(|(_, words)| (*words).to_owned()));
+    NumberRow {
+        at: point.at_label.clone(),
+        board: point.board.clone(),
+        value: fixed(point.value, value_digits),
+        spread: point
+            .spread
+            .map_or_else(|| MISSING.to_owned(), |s| fixed(s, spread_digits)),
+        remarks: remarks.join("; "),
+    }
+}
+
+fn limit_lines(chart: &Chart, digits: usize) -> Vec<String> {
+    let bound = |name: &str, value: Option<f64>| match value {
+        Some(value) => format!("{name} {}", fixed(value, digits)),
+        None => format!("no {name}"),
+    };
+    chart
+        .limits
+        .iter()
+        .map(|segment| {
+            let words = crate::chart::limits_words(chart, segment.subgroups);
+            let numbers = if segment.bounds.is_empty() {
+                [
+                    bound("LCL", segment.lower),
+                    bound("CL", Some(segment.centre)),
+                    bound("UCL", segment.upper),
+                ]
+                .join(", ")
+            } else {
+                format!(
+                    "{}, bounds by subgroup size",
+                    bound("CL", Some(segment.centre))
+                )
+            };
+            format!(
+                "Version {}, {words}: {numbers} {}",
+                segment.version, chart.unit
+            )
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::view::SignalView;
+
+    #[test]
+    fn all_signals_are_listed_before_other_points() {
+        let mut points: Vec<Point> = (0..5_000).map(|_| Point::default()).collect();
+        for index in [3, 999, 4_999] {
+            points[index].signals.push(SignalView::default());
+        }
+        let (indices, note) = listed(&points);
+        assert_eq!(indices.len(), NUMBER_ROWS_MAX);
+        assert!([3, 999, 4_999].iter().all(|index| indices.contains(index)));
+        assert!(
+            note.starts_with("150 of 5000 points are listed: 3 of 3 with a signal"),
+            "{note}"
+        );
+    }
+
+    #[test]
+    fn numbers_carry_the_digits_that_tell_them_apart() {
+        assert_eq!(digits_for([120.11, 121.9].into_iter()), 2);
+        assert_eq!(digits_for([0.98, 0.99].into_iter()), 4);
+        assert_eq!(digits_for(std::iter::empty()), 0);
+    }
+}

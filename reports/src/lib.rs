@@ -1,0 +1,21 @@
+//! The report renderer of Driftvane: view models in, HTML and SVG out.
+//!
+//! Pure: it must not know files, clocks, the store or the engine. Invariant: equal views give
+//! equal bytes, and every text of a view is escaped where it lands.
+
+mod chart;
+mod figures;
+mod filters;
+mod markup;
+mod number;
+mod render;
+#[cfg(test)]
+mod sample;
+mod scale;
+pub mod view;
+mod words;
+
+pub use chart::{ChartSize, chart_svg};
+pub use render::{
+    Overrides, RenderError, Rendered, shift_report, shift_report_or_built_in, template_names,
+};
