@@ -1,0 +1,226 @@
+//! Reads the configuration file and reports every problem at once.
+//!
+//! Knows the keys of the file, but touches no folder and no other file. The invariant: a
+//! [`Config`] comes out only where no problem was found.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+use toml::de::DeTable;
+
+use super::{Config, Shift};
+pub use table::Problem;
+use table::{Item, Sink, Table, Unique};
+
+mod characteristic;
+mod feed;
+mod product;
+mod roles;
+mod table;
+#[cfg(test)]
+mod tests;
+mod time;
+
+/// All that is wrong with a configuration file, in the order of its lines.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub struct Problems {
+    /// The problems; at least one.
+    pub list: Vec<Problem>,
+}
+
+impl fmt::Display for Problems {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, problem) in self.list.iter().enumerate() {
+            if index > 0 {
+                writeln!(f)?;
+            }
+            write!(f, "{problem}")?;
+        }
+        Ok(())
+    }
+}
+
+/// Reads a configuration. Relative folders start at `base_folder`, the folder of the file.
+///
+/// # Errors
+/// Every problem at once; only what breaks TOML itself hides what else there may be.
+pub fn read(text: &str, base_folder: &Path) -> Result<Config, Problems> {
+    // A byte order mark is what some editors write; it is no part of the text.
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let sink = Sink::new(text);
+    let document = match DeTable::parse(text) {
+        Ok(document) => document,
+        Err(fault) => {
+            let at = fault.span().map_or(0, |span| span.start);
+            let message = fault.message().replace('\n', ", ");
+            sink.report(
+                at,
+                "",
+                format!("is not TOML: {message}"),
+                "correct this line".to_owned(),
+            );
+            return Err(Problems {
+                list: sink.into_list(),
+            });
+        }
+    };
+    let top = Table::new(document.get_ref(), 0, String::new(), &sink);
+    let config = read_top(&top, base_folder);
+    let list = sink.into_list();
+    match config {
+        Some(config) if list.is_empty() => Ok(config),
+        _ => Err(Problems { list }),
+    }
+}
+
+fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
+    let plant = top.need("plant", "{ name = \"...\", time_zone = \"...\" }");
+    let plant = plant.and_then(|item| item.table());
+    let plant = plant.and_then(|table| read_plant(&table));
+    let zone = plant.as_ref().map(|plant| plant.zone.clone());
+    let shifts = read_shifts(top);
+    let places = read_places(top, base);
+
+    let product_tables = top.tables("product");
+    let names = product::names(&product_tables);
+    let context = feed::Context {
+        base,
+        zone,
+        products: &names,
+        places: &places,
+    };
+    let (feeds, offers) = feed::read_all(top, &context);
+    let (products, families) = product::read_all(&product_tables, &offers);
+    let known = characteristic::Known {
+        offers,
+        products: &products,
+        names: &names,
+        families,
+    };
+    let characteristics = characteristic::read_all(top, &known);
+    top.finish();
+    let plant = plant?;
+    Some(Config {
+        plant: plant.name,
+        zone: plant.zone,
+        lateness_us: plant.lateness_us,
+        shifts,
+        products,
+        feeds,
+        characteristics,
+        data_folder: places.data,
+        report_folder: places.reports,
+        template_folder: places.templates,
+        alert_file: places.alerts,
+    })
+}
+
+struct Plant {
+    name: String,
+    zone: TimeZone,
+    lateness_us: i64,
+}
+
+fn read_plant(table: &Table<'_>) -> Option<Plant> {
+    let name = table.text("name", "\"Plant\"");
+    let zone = table
+        .need("time_zone", "\"Europe/Vienna\"")
+        .and_then(|item| read_zone(&item));
+    // A week: what is later than that is no delay but another story.
+    let lateness = table.whole_or("lateness_minutes", 0..=10_080, 60);
+    table.finish();
+    let lateness_us = i64::from(lateness) * 60_000_000;
+    Some(Plant {
+        name: name?,
+        zone: zone?,
+        lateness_us,
+    })
+}
+
+fn read_zone(item: &Item<'_>) -> Option<TimeZone> {
+    let name = item.text()?;
+    let zone = TimeZone::get(&name).ok();
+    if zone.is_none() {
+        let fix =
+            "write a name of the IANA time zone database, such as \"Europe/Vienna\" or \"UTC\"";
+        item.fault(format!("no time zone is called {name:?}"), fix);
+    }
+    zone
+}
+
+fn read_shifts(top: &Table<'_>) -> Vec<Shift> {
+    let tables = top.need_tables("shift", "add [[shift]] with name and starts");
+    let mut names = Unique::new("a shift named");
+    let mut starts = Unique::new("a shift that starts at");
+    let mut shifts: Vec<Shift> = Vec::new();
+    for table in &tables {
+        let name = table.need("name", "\"early\"");
+        let start = table.need("starts", "\"06:00\"");
+        table.finish();
+        let name = name.and_then(|item| item.text().inspect(|name| names.add(name, &item)));
+        let start = start.and_then(|item| {
+            let time = read_clock(&item)?;
+            starts.add(&time.strftime("%H:%M").to_string(), &item);
+            Some(time)
+        });
+        if let (Some(name), Some(starts)) = (name, start) {
+            shifts.push(Shift { name, starts });
+        }
+    }
+    shifts.sort_by_key(|shift| shift.starts);
+    shifts
+}
+
+fn read_clock(item: &Item<'_>) -> Option<Time> {
+    let text = item.text()?;
+    let time = Time::strptime("%H:%M", &text).ok();
+    if time.is_none() {
+        item.fault(
+            format!("{text:?} is no time of day"),
+            "write hours and minutes: \"06:00\"",
+        );
+    }
+    time
+}
+
+/// Where the program writes.
+struct Places {
+    data: PathBuf,
+    reports: PathBuf,
+    templates: Option<PathBuf>,
+    alerts: PathBuf,
+}
+
+fn read_places(top: &Table<'_>, base: &Path) -> Places {
+    let path_in = |table: Option<&Table<'_>>, key: &'static str| {
+        table
+            .and_then(|table| table.text_if(key))
+            .map(|text| resolve(base, &text))
+    };
+    let (store, reports, alerts) = (
+        top.table("store"),
+        top.table("reports"),
+        top.table("alerts"),
+    );
+    let data = path_in(store.as_ref(), "folder").unwrap_or_else(|| resolve(base, "driftvane-data"));
+    let report_folder = path_in(reports.as_ref(), "folder").unwrap_or_else(|| data.join("reports"));
+    let templates = path_in(reports.as_ref(), "templates");
+    let file = path_in(alerts.as_ref(), "file").unwrap_or_else(|| data.join("alerts.jsonl"));
+    for table in [store, reports, alerts].into_iter().flatten() {
+        table.finish();
+    }
+    Places {
+        data,
+        reports: report_folder,
+        templates,
+        alerts: file,
+    }
+}
+
+/// A path of the file, made absolute.
+fn resolve(base: &Path, text: &str) -> PathBuf {
+    let joined = base.join(text);
+    std::path::absolute(&joined).unwrap_or(joined)
+}

@@ -1,0 +1,437 @@
+//! Reads what is charted, and checks it against products and feeds.
+//!
+//! Knows names of charts and rules, but no statistics. The invariant: the chart fits its subject,
+//! and every key comes from some feed of the station.
+
+use spc::chart::ChartKind;
+use spc::rules::Rule;
+
+use super::feed::{Offer, STATIONS, VERDICTS};
+use super::product::read_limits;
+use super::table::{Item, Table, Unique};
+use crate::config::{Characteristic, Key, Product, Subgroup, Subject};
+use crate::words::{Role, Station};
+
+/// What the rest of the file defines.
+pub(super) struct Known<'k> {
+    pub(super) offers: Vec<Offer>,
+    pub(super) products: &'k [Product],
+    pub(super) names: &'k [String],
+    pub(super) families: Vec<String>,
+}
+
+/// The names of the charts, as they are written.
+const CHARTS: [(&str, ChartKind); 8] = [
+    ("individuals", ChartKind::Individuals),
+    ("mean-range", ChartKind::MeanRange),
+    ("mean-s", ChartKind::MeanS),
+    ("three-way", ChartKind::ThreeWay),
+    ("p", ChartKind::P),
+    ("np", ChartKind::Np),
+    ("c", ChartKind::C),
+    ("u", ChartKind::U),
+];
+
+/// Reads all characteristics.
+pub(super) fn read_all(top: &Table<'_>, known: &Known<'_>) -> Vec<Characteristic> {
+    let mut names = Unique::new("a characteristic named");
+    let tables = top.tables("characteristic");
+    tables
+        .iter()
+        .filter_map(|table| read_one(table, known, &mut names))
+        .collect()
+}
+
+/// The station of a characteristic with what is known of it.
+struct Scope<'k> {
+    station: Option<Station>,
+    offers: Vec<&'k Offer>,
+    known: &'k Known<'k>,
+}
+
+impl Scope<'_> {
+    fn gives(&self, role: Role) -> bool {
+        let given = |role| self.offers.iter().any(|offer| offer.roles.contains(&role));
+        // A product's families tell the family of a component, where the component is known.
+        let by_product = !self.known.families.is_empty() && given(Role::Component);
+        given(role) || (role == Role::Family && by_product)
+    }
+
+    fn station_name(&self) -> &'static str {
+        self.station.map_or("any", Station::name)
+    }
+}
+
+fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<Characteristic> {
+    let name = table.need("name", "\"paste height\"");
+    let name = name.and_then(|item| item.text().inspect(|name| names.add(name, &item)));
+    let scope = read_scope(table, known);
+    let subject = table
+        .need("measure", "\"height\"")
+        .and_then(|item| read_subject(&item, &scope));
+    let filter = table
+        .table("where")
+        .map(|table| read_filter(&table, &scope))
+        .unwrap_or_default();
+    let group_by = read_keys(table, "group_by", &scope);
+    let restart_on = read_keys(table, "restart_on", &scope);
+    let subgroup = table.need("subgroup", "\"panel\"");
+    let subgroup = subgroup.and_then(|item| read_subgroup(&item, &scope));
+    let chart_item = table.need("chart", "\"three-way\"");
+    let chart = chart_item.as_ref().and_then(|item| item.choice(&CHARTS));
+    if let (Some(item), Some(chart), Some(subject)) = (&chart_item, chart, &subject) {
+        check_chart(item, chart, subject, subgroup);
+        check_opportunities(item, subject, &filter, &scope);
+    }
+    let baseline = table.whole_or("baseline", 2..=10_000, 25);
+    let limit_width = table
+        .get("limit_width")
+        .map_or(Some(3.0), |item| read_width(&item));
+    let widen = table.flag_or("widen", true);
+    let exact_limits = table.flag_or("exact_limits", false);
+    let rules = read_rules(table);
+    let specification = table.table("specification").and_then(|limits| {
+        if subject
+            .as_ref()
+            .is_some_and(|subject| !matches!(subject, Subject::Measure(_)))
+        {
+            limits.fault("does not fit a chart of verdicts", "remove it");
+        }
+        let measure = match &subject {
+            Some(Subject::Measure(measure)) => Some(measure.as_str()),
+            _ => None,
+        };
+        let read = read_limits(&limits, measure, &known.offers);
+        limits.finish();
+        read
+    });
+    let plan = table
+        .get("reaction_plan")
+        .and_then(|item| item.text_or_empty());
+    table.finish();
+    Some(Characteristic {
+        name: name?,
+        station: scope.station?,
+        subject: subject?,
+        filter,
+        group_by,
+        subgroup: subgroup?,
+        chart: chart?,
+        baseline: usize::try_from(baseline).ok()?,
+        limit_width: limit_width?,
+        widen,
+        exact_limits,
+        rules,
+        restart_on,
+        specification,
+        reaction_plan: plan.unwrap_or_default(),
+    })
+}
+
+/// Finds the feeds of the station. Where there are none, that is the one problem, and whatever
+/// any feed offers counts.
+fn read_scope<'k>(table: &Table<'_>, known: &'k Known<'k>) -> Scope<'k> {
+    let item = table.need("station", "\"paste\"");
+    let station = item.as_ref().and_then(|item| item.choice(&STATIONS));
+    let at = |station| {
+        known
+            .offers
+            .iter()
+            .filter(|offer| offer.is_at(station))
+            .collect()
+    };
+    let mut offers: Vec<&Offer> = at(station);
+    if let (true, Some(item), Some(station)) = (offers.is_empty(), &item, station) {
+        if !known.offers.is_empty() {
+            let message = format!("no feed comes from a station {:?}", station.name());
+            item.fault(message, "add such a feed, or correct the station");
+        }
+        offers = at(None);
+    }
+    Scope {
+        station,
+        offers,
+        known,
+    }
+}
+
+fn read_subject(item: &Item<'_>, scope: &Scope<'_>) -> Option<Subject> {
+    let name = item.text()?;
+    let offers = &scope.offers;
+    let needed = match name.as_str() {
+        "calls" => Role::Call,
+        "confirmed" | "false_calls" => Role::Review,
+        _ => {
+            let is_known = offers.iter().any(|offer| offer.measures(&name));
+            if !is_known && !offers.is_empty() {
+                report_measure(item, &name, scope);
+            }
+            return Some(Subject::Measure(name));
+        }
+    };
+    // Where only failures are listed, every row is a call.
+    let listed = needed == Role::Call && offers.iter().any(|offer| offer.lists_failures_only);
+    if !listed && !scope.gives(needed) && !offers.is_empty() {
+        let message = format!(
+            "no feed of a station {:?} gives {}",
+            scope.station_name(),
+            needed.name()
+        );
+        item.fault(
+            message,
+            format!("add {} to the roles of the feed", needed.name()),
+        );
+    }
+    Some(match name.as_str() {
+        "calls" => Subject::Calls,
+        "confirmed" => Subject::Confirmed,
+        _ => Subject::FalseCalls,
+    })
+}
+
+fn report_measure(item: &Item<'_>, name: &str, scope: &Scope<'_>) {
+    let measures = scope.offers.iter().flat_map(|offer| &offer.measures);
+    let mut names: Vec<&str> = measures.map(|(name, _)| name.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    names.extend(VERDICTS);
+    item.unknown(name, names.into_iter());
+}
+
+/// Reads a key that some feed of the station provides.
+fn read_key(item: &Item<'_>, name: &str, scope: &Scope<'_>) -> Option<Key> {
+    let Some(key) = Key::from_name(name) else {
+        let roles = Role::ALL.into_iter().map(Role::name);
+        item.unknown(name, std::iter::once("line").chain(roles));
+        return None;
+    };
+    if let Key::Role(role) = key
+        && !scope.gives(role)
+        && !scope.offers.is_empty()
+    {
+        let message = format!(
+            "no feed of a station {:?} gives {name}",
+            scope.station_name()
+        );
+        let fix = match role {
+            Role::Family => "add component to feed.roles and families to the product".to_owned(),
+            _ => format!("add {name} to feed.roles"),
+        };
+        item.fault(message, format!("{fix}, or remove it here"));
+    }
+    Some(key)
+}
+
+fn read_keys(table: &Table<'_>, key: &'static str, scope: &Scope<'_>) -> Vec<Key> {
+    let items = table
+        .get(key)
+        .and_then(|item| item.items())
+        .unwrap_or_default();
+    let mut unique = Unique::new("the key");
+    let mut keys = Vec::new();
+    for item in &items {
+        if let Some(name) = item.text() {
+            unique.add(&name, item);
+            keys.extend(read_key(item, &name, scope));
+        }
+    }
+    keys
+}
+
+fn read_filter(table: &Table<'_>, scope: &Scope<'_>) -> Vec<(Key, Vec<String>)> {
+    let mut filter = Vec::new();
+    for (name, item) in table.entries() {
+        let key = read_key(&item, &name, scope);
+        let values = if item.is_text() {
+            item.text().map(|text| vec![text])
+        } else {
+            item.texts()
+        };
+        if let (Some(key), Some(values)) = (key, values) {
+            check_values(&item, key, &values, scope);
+            filter.push((key, values));
+        }
+    }
+    filter.sort_by_key(|(key, _)| *key);
+    filter
+}
+
+/// Reports values that cannot occur, because the file defines all there are.
+fn check_values(item: &Item<'_>, key: Key, values: &[String], scope: &Scope<'_>) {
+    if values.is_empty() {
+        item.fault(
+            "is empty: nothing would be charted",
+            "name values, or remove it",
+        );
+    }
+    let in_feed = |role| scope.offers.iter().any(|offer| offer.roles.contains(&role));
+    let known: Vec<&str> = match key {
+        Key::Line => scope
+            .offers
+            .iter()
+            .filter_map(|offer| offer.line.as_deref())
+            .collect(),
+        Key::Role(Role::Product) => scope.known.names.iter().map(String::as_str).collect(),
+        Key::Role(Role::Family) if !in_feed(Role::Family) => {
+            scope.known.families.iter().map(String::as_str).collect()
+        }
+        Key::Role(_) => return,
+    };
+    // A line that is missing, or a family that no one gives, is already a problem elsewhere.
+    let no_line = key == Key::Line && scope.offers.iter().any(|offer| offer.line.is_none());
+    if no_line || (key == Key::Role(Role::Family) && known.is_empty()) {
+        return;
+    }
+    for value in values
+        .iter()
+        .filter(|value| !known.contains(&value.as_str()))
+    {
+        item.unknown(value, known.iter().copied());
+    }
+}
+
+fn read_subgroup(item: &Item<'_>, scope: &Scope<'_>) -> Option<Subgroup> {
+    if item.is_table() {
+        return read_window(&item.table()?);
+    }
+    let fits = "write \"panel\", \"board\", { consecutive = 5 } or { minutes = 30 }";
+    if !item.is_text() {
+        item.fault("is no subgroup", fits);
+        return None;
+    }
+    let subgroup = item.choice(&[("panel", Subgroup::Panel), ("board", Subgroup::Board)])?;
+    let panel = scope.gives(Role::Panel);
+    let board = scope.gives(Role::Board) || (panel && scope.gives(Role::Position));
+    let is_told = if subgroup == Subgroup::Panel {
+        panel
+    } else {
+        board
+    };
+    if !is_told && !scope.offers.is_empty() {
+        let message = format!("no feed of a station {:?} tells it", scope.station_name());
+        item.fault(message, "add it to feed.roles, or choose another subgroup");
+    }
+    Some(subgroup)
+}
+
+fn read_window(table: &Table<'_>) -> Option<Subgroup> {
+    let consecutive = table.get("consecutive");
+    let minutes = table.get("minutes");
+    table.finish();
+    match (consecutive, minutes) {
+        (Some(item), None) => {
+            let count = item.whole(&(1..=1_000))?;
+            usize::try_from(count).ok().map(Subgroup::Consecutive)
+        }
+        (None, Some(item)) => {
+            let minutes = item.whole(&(1..=1_440))?;
+            if 1_440 % minutes != 0 {
+                // Else the windows of two days would not start at the same times.
+                item.fault(
+                    format!("a day is no multiple of {minutes} minutes"),
+                    "write 30 or 60",
+                );
+            }
+            Some(Subgroup::Minutes(minutes))
+        }
+        _ => {
+            table.fault(
+                "is no subgroup",
+                "write either consecutive = 5 or minutes = 30",
+            );
+            None
+        }
+    }
+}
+
+fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: Option<Subgroup>) {
+    let counts = matches!(
+        chart,
+        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U
+    );
+    let measured = matches!(subject, Subject::Measure(_));
+    if counts && measured {
+        let fix = "write individuals, mean-range, mean-s or three-way, or chart calls";
+        item.fault("counts verdicts, but the measure is a number", fix);
+    } else if !counts && !measured {
+        item.fault(
+            "needs measured values, but verdicts are counted",
+            "write p, np, c or u",
+        );
+    }
+    let spreads = matches!(
+        chart,
+        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::ThreeWay
+    );
+    if spreads && subgroup == Some(Subgroup::Consecutive(1)) {
+        item.fault(
+            "needs a spread within subgroups",
+            "write individuals, or larger subgroups",
+        );
+    }
+}
+
+/// Reports a chart of verdicts where nothing tells how many things were inspected: a feed that
+/// lists failures only does not.
+fn check_opportunities(
+    item: &Item<'_>,
+    subject: &Subject,
+    filter: &[(Key, Vec<String>)],
+    scope: &Scope<'_>,
+) {
+    let counted =
+        |offer: &&Offer| !offer.lists_failures_only || offer.roles.contains(&Role::Opportunities);
+    if matches!(subject, Subject::Measure(_)) || scope.offers.iter().any(counted) {
+        return;
+    }
+    let only = filter
+        .iter()
+        .find(|(key, _)| *key == Key::Role(Role::Product));
+    let mut products = scope
+        .known
+        .products
+        .iter()
+        .filter(|product| only.is_none_or(|(_, names)| names.contains(&product.name)));
+    let gives = |product: &Product| {
+        product
+            .opportunities
+            .iter()
+            .any(|(station, _)| Some(*station) == scope.station)
+    };
+    // A faulty product may have had them.
+    let all_read = scope.known.products.len() == scope.known.names.len();
+    if all_read && scope.station.is_some() && !products.any(gives) {
+        let station = scope.station_name();
+        let fix = format!("add opportunities = {{ {station} = 100 }} to the product");
+        item.fault("nothing tells how many things were inspected", fix);
+    }
+}
+
+fn read_width(item: &Item<'_>) -> Option<f64> {
+    let width = item.number()?;
+    if width <= 0.0 {
+        item.fault("is not above 0", "write multiples of sigma, such as 3.0");
+        return None;
+    }
+    Some(width)
+}
+
+fn read_rules(table: &Table<'_>) -> Vec<Rule> {
+    let items = table
+        .get("rules")
+        .and_then(|item| item.items())
+        .unwrap_or_default();
+    let mut unique = Unique::new("the rule");
+    let mut rules = Vec::new();
+    for item in &items {
+        let Some(name) = item.text() else {
+            continue;
+        };
+        unique.add(&name, item);
+        match Rule::from_name(&name) {
+            Some(rule) => rules.push(rule),
+            None => item.unknown(&name, Rule::ALL.iter().map(|rule| rule.name())),
+        }
+    }
+    rules
+}
