@@ -1,0 +1,550 @@
+//! Reading one file from end to end: in order, in bounded memory, on several threads.
+//!
+//! Knows neither the ledger nor what becomes of blocks. The invariant: blocks reach the sink in
+//! the order of the file; a failure means that the caller must undo what it has taken from this
+//! file, and a success that the file was the same before and after.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io::{self, Read};
+use std::path::Path;
+use std::sync::mpsc::{Receiver, sync_channel};
+use std::sync::{Mutex, PoisonError};
+
+use super::cells::{self, Dialect};
+use super::decode::Decoding;
+use super::diagnostics::{self as codes, Quarantine, REJECTS_KEPT_MAX, Reject};
+use super::head::{self, FileHead, HEAD_MAX};
+use super::parse::{Piece, parse_piece};
+use super::scan::{inode, modified_ns};
+use crate::block::{Block, EmptyUnit, FeedIndex};
+use crate::config::{Config, Feed};
+
+/// How much of a file is read and parsed at once, in bytes.
+const BUFFER: usize = 4 * 1024 * 1024;
+/// Files smaller than this are not worth a thread, in bytes.
+const THREADS_FROM: u64 = 1024 * 1024;
+/// Files that must be converted to UTF-8 are held in memory and may not be larger, in bytes.
+pub const DECODE_MAX: u64 = 64 * 1024 * 1024;
+/// How much of a file is looked at for a preview or its first time, in bytes.
+const PEEK: u64 = HEAD_MAX as u64;
+
+/// What to read.
+#[derive(Clone, Copy, Debug)]
+pub struct ReadRequest<'a> {
+    /// The file.
+    pub path: &'a Path,
+    /// Where the last reading ended; 0 for the whole file.
+    pub from: u64,
+    /// The hash of the bytes before `from`, as the last reading returned it: if the file no
+    /// longer begins with them, nothing is passed on.
+    pub prefix: Option<blake3::Hash>,
+    /// Whether a last line without its line end is a row (whole files) or still being written.
+    pub take_last_partial_line: bool,
+    /// How many threads may parse.
+    pub threads: usize,
+}
+
+/// What was read.
+#[derive(Debug)]
+pub struct FileRead {
+    /// Rows, without blank lines.
+    pub rows_read: u64,
+    /// The first rejected rows.
+    pub rejects: Vec<Reject>,
+    /// How many rows were rejected.
+    pub rejects_total: u64,
+    /// The hash of the bytes from the file's beginning to `end`.
+    pub hash: blake3::Hash,
+    /// Where the next reading of a growing file begins.
+    pub end: u64,
+    /// What a file without rows says about its unit.
+    pub empty: Option<EmptyUnit>,
+    /// The line of the first row that was read; 1 is the first line of the file.
+    pub first_line: u64,
+}
+
+/// Why a file was not read.
+#[derive(Debug, thiserror::Error)]
+pub enum ReadFailure {
+    /// The file must be set aside.
+    #[error(transparent)]
+    Quarantine(#[from] Quarantine),
+    /// The file is gone, or is no regular file any more.
+    #[error("the file is gone; it was moved or deleted after it was listed")]
+    Vanished,
+    /// The system refused.
+    #[error("cannot read the file: {0}. Check its permissions and the disk or share")]
+    Io(io::Error),
+    /// The file changed while it was read: read it again when it is at rest.
+    #[error("the file changed while it was read; it is read again when it is at rest")]
+    Changed,
+    /// A growing file no longer begins with what was read before.
+    #[error("the file no longer begins with what was read before: it was replaced or cut")]
+    Rewritten,
+}
+
+impl From<io::Error> for ReadFailure {
+    fn from(error: io::Error) -> ReadFailure {
+        match error.kind() {
+            io::ErrorKind::NotFound => ReadFailure::Vanished,
+            _ => ReadFailure::Io(error),
+        }
+    }
+}
+
+/// Reads a file and passes its blocks to the sink, in order. On failure the caller undoes what
+/// the sink took.
+///
+/// # Errors
+/// See [`ReadFailure`].
+pub fn read_file(
+    config: &Config,
+    feed_index: FeedIndex,
+    request: &ReadRequest<'_>,
+    sink: &mut dyn FnMut(Block),
+) -> Result<FileRead, ReadFailure> {
+    let (mut file, before) = open(request.path)?;
+    if before.len < request.from {
+        return Err(ReadFailure::Rewritten);
+    }
+    let mut first = Vec::new();
+    (&mut file)
+        .take(before.len.min(PEEK))
+        .read_to_end(&mut first)?;
+    let decoding = Decoding::of(&first, config.feeds[feed_index].csv.encoding);
+    let job = FileJob {
+        config,
+        feed_index,
+        request,
+    };
+    let read = if decoding.is_utf8() {
+        let mut source = Source::new(io::Cursor::new(first).chain(file), before.len);
+        job.stream(&mut source, request.from, sink)?
+    } else {
+        job.convert(decoding, first, file, before.len, sink)?
+    };
+    let (_, after) = open(request.path)?;
+    let is_same = if request.take_last_partial_line {
+        after == before
+    } else {
+        after.inode == before.inode && after.len >= before.len
+    };
+    if is_same {
+        Ok(read)
+    } else {
+        Err(ReadFailure::Changed)
+    }
+}
+
+/// What tells one state of a file from another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct State {
+    len: u64,
+    modified_ns: i64,
+    inode: u64,
+}
+
+/// Opens a regular file; links are not followed.
+fn open(path: &Path) -> Result<(File, State), ReadFailure> {
+    let listed = fs::symlink_metadata(path)?;
+    if !listed.is_file() {
+        return Err(ReadFailure::Vanished);
+    }
+    let file = File::open(path)?;
+    let meta = file.metadata()?;
+    if !meta.is_file() || inode(&meta) != inode(&listed) {
+        return Err(ReadFailure::Changed);
+    }
+    let state = State {
+        len: meta.len(),
+        modified_ns: modified_ns(&meta),
+        inode: inode(&meta),
+    };
+    Ok((file, state))
+}
+
+/// A text read buffer by buffer.
+struct Source<R> {
+    reader: R,
+    /// Bytes that the reader still has to give.
+    left: u64,
+    /// Bytes read and not consumed.
+    buffer: Vec<u8>,
+    /// Bytes consumed.
+    at: u64,
+    /// The line at which the buffer begins.
+    line: u64,
+    hasher: blake3::Hasher,
+}
+
+impl<R: Read> Source<R> {
+    fn new(reader: R, len: u64) -> Source<R> {
+        let hasher = blake3::Hasher::new();
+        Source {
+            reader,
+            left: len,
+            buffer: Vec::new(),
+            at: 0,
+            line: 1,
+            hasher,
+        }
+    }
+
+    /// Fills the buffer as far as the text goes.
+    fn fill(&mut self) -> Result<(), ReadFailure> {
+        let room = BUFFER.saturating_sub(self.buffer.len()) as u64;
+        let wanted = room.min(self.left);
+        self.buffer.reserve(wanted as usize);
+        let read = (&mut self.reader)
+            .take(wanted)
+            .read_to_end(&mut self.buffer)? as u64;
+        if read < wanted {
+            // The file is shorter than it was when it was opened.
+            return Err(ReadFailure::Changed);
+        }
+        self.left -= read;
+        Ok(())
+    }
+
+    /// Hands over the first bytes of the buffer.
+    fn consume(&mut self, len: usize) -> Vec<u8> {
+        let mut rest = Vec::new();
+        if len < self.buffer.len() {
+            rest.reserve(BUFFER.min(self.buffer.len() + self.left as usize));
+            rest.extend_from_slice(&self.buffer[len..]);
+        }
+        let mut taken = std::mem::replace(&mut self.buffer, rest);
+        taken.truncate(len);
+        self.hasher.update(&taken);
+        self.line += memchr::memchr_iter(b'\n', &taken).count() as u64;
+        self.at += len as u64;
+        taken
+    }
+
+    /// Consumes everything up to an offset.
+    fn skip_to(&mut self, to: u64) -> Result<(), ReadFailure> {
+        while self.at < to {
+            self.fill()?;
+            let len = (to - self.at).min(self.buffer.len() as u64) as usize;
+            if len == 0 {
+                return Err(ReadFailure::Rewritten);
+            }
+            self.consume(len);
+        }
+        Ok(())
+    }
+
+    /// The next whole rows and the number of their first line; `None` at the end.
+    fn next(
+        &mut self,
+        dialect: Dialect,
+        take_last: bool,
+    ) -> Result<Option<(Vec<u8>, u64)>, ReadFailure> {
+        self.fill()?;
+        let is_last = self.left == 0;
+        let bounds = cells::piece_bounds(&self.buffer, BUFFER, is_last && take_last, dialect);
+        let Some(&end) = bounds.last() else {
+            if self.buffer.len() > cells::ROW_MAX {
+                return Err(head::line_too_long(self.line).into());
+            }
+            return Ok(None);
+        };
+        let line = self.line;
+        Ok(Some((self.consume(end), line)))
+    }
+}
+
+/// One file to be read.
+struct FileJob<'a> {
+    config: &'a Config,
+    feed_index: FeedIndex,
+    request: &'a ReadRequest<'a>,
+}
+
+impl FileJob<'_> {
+    fn feed(&self) -> &Feed {
+        &self.config.feeds[self.feed_index]
+    }
+
+    /// The plan of the file and where its rows begin; `None` where a growing file has no header
+    /// yet.
+    fn head(&self, first: &[u8]) -> Result<Option<(FileHead, usize)>, ReadFailure> {
+        let name = self
+            .request
+            .path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy();
+        let mut known = first;
+        if !self.request.take_last_partial_line {
+            let end = memchr::memrchr(b'\n', first).map_or(0, |end| end + 1);
+            if end == 0 && first.len() <= cells::ROW_MAX {
+                return Ok(None);
+            }
+            known = &first[..end];
+        }
+        match head::open_head(self.config, self.feed_index, &name, known) {
+            Ok(found) => Ok(Some(found)),
+            Err(quarantine)
+                if !self.request.take_last_partial_line
+                    && quarantine.code == codes::NO_HEADER
+                    && first.len() < HEAD_MAX =>
+            {
+                Ok(None)
+            }
+            Err(quarantine) => Err(quarantine.into()),
+        }
+    }
+
+    /// Reads UTF-8 text from its beginning; rows count from the offset `from`.
+    fn stream<R: Read>(
+        &self,
+        source: &mut Source<R>,
+        from: u64,
+        sink: &mut dyn FnMut(Block),
+    ) -> Result<FileRead, ReadFailure> {
+        source.fill()?;
+        let mut totals = Totals::default();
+        let Some((head, row_at)) = self.head(&source.buffer)? else {
+            return Ok(totals.finish(source, None));
+        };
+        source.skip_to(from.max(row_at as u64))?;
+        if let Some(prefix) = self.request.prefix
+            && from > 0
+            && source.hasher.finalize() != prefix
+        {
+            return Err(ReadFailure::Rewritten);
+        }
+        totals.first_line = source.line;
+        let rest = source.left + source.buffer.len() as u64;
+        if self.request.threads > 1 && rest >= THREADS_FROM {
+            self.parse_parallel(&head, source, &mut |piece| totals.take(piece, sink))?;
+        } else {
+            while let Some((bytes, line)) = self.next(&head, source)? {
+                totals.take(parse_piece(&head, self.feed(), &bytes, line), sink)?;
+            }
+        }
+        Ok(totals.finish(source, Some(&head)))
+    }
+
+    fn next<R: Read>(
+        &self,
+        head: &FileHead,
+        source: &mut Source<R>,
+    ) -> Result<Option<(Vec<u8>, u64)>, ReadFailure> {
+        source.next(head.dialect, self.request.take_last_partial_line)
+    }
+
+    /// Parses on several threads; at most one piece more than threads is under way.
+    fn parse_parallel<R: Read>(
+        &self,
+        head: &FileHead,
+        source: &mut Source<R>,
+        take: &mut dyn FnMut(Piece) -> Result<(), ReadFailure>,
+    ) -> Result<(), ReadFailure> {
+        let threads = self.request.threads;
+        let feed = self.feed();
+        std::thread::scope(|scope| {
+            let (jobs, waiting) = sync_channel::<(u64, Vec<u8>, u64)>(threads + 1);
+            let waiting = std::sync::Arc::new(Mutex::new(waiting));
+            let (results, done) = sync_channel::<(u64, Piece)>(threads + 1);
+            for _ in 0..threads {
+                let (waiting, results) = (std::sync::Arc::clone(&waiting), results.clone());
+                scope.spawn(move || {
+                    while let Some((number, bytes, line)) = next_job(&waiting) {
+                        let piece = parse_piece(head, feed, &bytes, line);
+                        if results.send((number, piece)).is_err() {
+                            return;
+                        }
+                    }
+                });
+            }
+            drop((results, waiting));
+            let (mut sent, mut taken, mut is_done) = (0u64, 0u64, false);
+            let mut early = BTreeMap::new();
+            loop {
+                while !is_done && sent - taken <= threads as u64 {
+                    match self.next(head, source)? {
+                        Some((bytes, line)) => {
+                            let job = (sent, bytes, line);
+                            jobs.send(job).map_err(|_| stopped())?;
+                            sent += 1;
+                        }
+                        None => is_done = true,
+                    }
+                }
+                if sent == taken {
+                    return Ok(());
+                }
+                let (number, piece) = done.recv().map_err(|_| stopped())?;
+                early.insert(number, piece);
+                while let Some(piece) = early.remove(&taken) {
+                    take(piece)?;
+                    taken += 1;
+                }
+            }
+        })
+    }
+
+    /// Reads a file in another encoding: converted in memory as a whole.
+    fn convert(
+        &self,
+        decoding: Decoding,
+        mut bytes: Vec<u8>,
+        file: File,
+        len: u64,
+        sink: &mut dyn FnMut(Block),
+    ) -> Result<FileRead, ReadFailure> {
+        if len > DECODE_MAX {
+            return Err(too_large(decoding).into());
+        }
+        file.take(len - bytes.len() as u64)
+            .read_to_end(&mut bytes)?;
+        if (bytes.len() as u64) < len {
+            return Err(ReadFailure::Changed);
+        }
+        let mark = decoding.mark_len;
+        if !self.request.take_last_partial_line {
+            let end = decoding.last_line_end(&bytes[mark.min(bytes.len())..]);
+            bytes.truncate(if end == 0 { 0 } else { mark + end });
+        }
+        let from = usize::try_from(self.request.from)
+            .unwrap_or(usize::MAX)
+            .min(bytes.len());
+        if let Some(prefix) = self.request.prefix
+            && from > 0
+            && blake3::hash(&bytes[..from]) != prefix
+        {
+            return Err(ReadFailure::Rewritten);
+        }
+        let split = from.max(mark.min(bytes.len()));
+        let mut text = decoding
+            .decode(&bytes[mark.min(split)..split])?
+            .into_owned();
+        let text_from = text.len() as u64;
+        text.push_str(&decoding.decode(&bytes[split..])?);
+        let text_len = text.len() as u64;
+        let mut source = Source::new(io::Cursor::new(text), text_len);
+        // The prefix was compared in the file's own bytes.
+        let request = ReadRequest {
+            prefix: None,
+            ..*self.request
+        };
+        let job = FileJob {
+            request: &request,
+            ..*self
+        };
+        let mut read = job.stream(&mut source, text_from, sink)?;
+        read.end = if read.end == 0 { 0 } else { bytes.len() as u64 };
+        read.hash = blake3::hash(if read.end == 0 { &[] } else { &bytes });
+        Ok(read)
+    }
+}
+
+fn next_job(waiting: &Mutex<Receiver<(u64, Vec<u8>, u64)>>) -> Option<(u64, Vec<u8>, u64)> {
+    waiting
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .recv()
+        .ok()
+}
+
+/// Only a thread that died stops the others; the scope passes its panic on.
+fn stopped() -> ReadFailure {
+    ReadFailure::Io(io::Error::other("a parsing thread stopped"))
+}
+
+fn too_large(decoding: Decoding) -> Quarantine {
+    Quarantine {
+        code: codes::TOO_LARGE_TO_DECODE,
+        reason: format!(
+            "The file is {} and larger than {} MiB, the most that is converted",
+            decoding.encoding.name(),
+            DECODE_MAX / 1024 / 1024
+        ),
+        fix: "Let the station export UTF-8, which has no such limit, or smaller files".into(),
+        line: None,
+    }
+}
+
+/// The sums over a file's pieces.
+#[derive(Default)]
+struct Totals {
+    rows_read: u64,
+    rejects: Vec<Reject>,
+    rejects_total: u64,
+    first_line: u64,
+}
+
+impl Totals {
+    fn take(&mut self, piece: Piece, sink: &mut dyn FnMut(Block)) -> Result<(), ReadFailure> {
+        if let Some(quarantine) = piece.fatal {
+            return Err(quarantine.into());
+        }
+        self.rows_read += piece.rows_read;
+        self.rejects_total += piece.rejects_total;
+        let room = REJECTS_KEPT_MAX - self.rejects.len();
+        self.rejects.extend(piece.rejects.into_iter().take(room));
+        if piece.block.rows > 0 {
+            sink(piece.block);
+        }
+        Ok(())
+    }
+
+    fn finish<R>(self, source: &Source<R>, head: Option<&FileHead>) -> FileRead {
+        let is_empty = self.rows_read == 0;
+        FileRead {
+            rows_read: self.rows_read,
+            rejects: self.rejects,
+            rejects_total: self.rejects_total,
+            hash: source.hasher.finalize(),
+            end: source.at,
+            empty: head.filter(|_| is_empty).and_then(head::empty_unit),
+            first_line: self.first_line,
+        }
+    }
+}
+
+/// The plan and the first rows of a file.
+///
+/// # Errors
+/// See [`ReadFailure`].
+pub(super) fn peek(
+    config: &Config,
+    feed_index: FeedIndex,
+    path: &Path,
+) -> Result<(FileHead, Piece), ReadFailure> {
+    let (file, state) = open(path)?;
+    let mut bytes = Vec::new();
+    file.take(PEEK).read_to_end(&mut bytes)?;
+    let is_whole = bytes.len() as u64 == state.len;
+    let feed = &config.feeds[feed_index];
+    let decoding = Decoding::of(&bytes, feed.csv.encoding);
+    let body = &bytes[decoding.mark_len..];
+    let end = if is_whole {
+        body.len()
+    } else {
+        decoding.last_line_end(body)
+    };
+    let text = decoding.decode(&body[..end])?;
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let (head, row_at) = head::open_head(config, feed_index, &name, text.as_bytes())?;
+    let rows = &text.as_bytes()[row_at..];
+    let end = cells::piece_bounds(rows, usize::MAX, is_whole, head.dialect)
+        .pop()
+        .unwrap_or(0);
+    let piece = parse_piece(&head, feed, &rows[..end], head.first_row_line);
+    match piece.fatal {
+        Some(quarantine) => Err(quarantine.into()),
+        None => Ok((head, piece)),
+    }
+}
+
+/// The time of the first row, or of the file itself: to read a backlog in the order of time.
+/// `None` where the beginning of the file gives none.
+#[must_use]
+pub fn first_event_time(config: &Config, feed_index: FeedIndex, path: &Path) -> Option<i64> {
+    let (head, piece) = peek(config, feed_index, path).ok()?;
+    head.at.or_else(|| piece.block.at.first().copied())
+}

@@ -1,0 +1,235 @@
+//! What lies in a feed's folder, and which files have come to rest.
+//!
+//! Knows no content of files. The invariant: the folder is the truth; only regular files are
+//! listed, links are never followed, and the same folder always gives the same list.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::names;
+use crate::config::Feed;
+
+/// A file of a feed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Found {
+    /// Where it is.
+    pub path: PathBuf,
+    /// Its name.
+    pub file_name: String,
+    /// Its length in bytes.
+    pub len: u64,
+    /// When it was last written, in nanoseconds since 1970.
+    pub modified_ns: i64,
+    /// Its number on the file system.
+    pub inode: u64,
+}
+
+/// What a scan found.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Scan {
+    /// The feed's files by name.
+    pub found: Vec<Found>,
+    /// How many entries were left out: other names, links, folders, devices.
+    pub ignored: u64,
+}
+
+/// Why a folder could not be listed.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "feed \"{feed}\": cannot list {folder}: {source}. Check that the folder is there, mounted \
+     and readable by this program's user"
+)]
+pub struct ScanError {
+    /// The feed.
+    pub feed: String,
+    /// The folder.
+    pub folder: PathBuf,
+    /// What the system says.
+    pub source: io::Error,
+}
+
+/// Lists the files of a feed.
+///
+/// # Errors
+/// Where the folder cannot be listed. A file that vanishes meanwhile is no error.
+pub fn scan(feed: &Feed) -> Result<Scan, ScanError> {
+    let failed = |source| ScanError {
+        feed: feed.name.clone(),
+        folder: feed.folder.clone(),
+        source,
+    };
+    let mut scan = Scan::default();
+    for entry in fs::read_dir(&feed.folder).map_err(failed)? {
+        let entry = entry.map_err(failed)?;
+        let is_listed = match entry.file_name().to_str() {
+            Some(name) => names::matches(&feed.pattern, name),
+            None => false,
+        };
+        if !is_listed {
+            scan.ignored += 1;
+            continue;
+        }
+        match found(&entry.path()) {
+            Ok(Some(file)) => scan.found.push(file),
+            Ok(None) => scan.ignored += 1,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(failed(error)),
+        }
+    }
+    scan.found.sort_by(|a, b| a.file_name.cmp(&b.file_name));
+    Ok(scan)
+}
+
+/// A file as it lies there now; `None` where it is no regular file.
+///
+/// # Errors
+/// Where the system cannot say.
+pub fn found(path: &Path) -> io::Result<Option<Found>> {
+    let meta = fs::symlink_metadata(path)?;
+    let name = path.file_name().and_then(|name| name.to_str());
+    let (true, Some(name)) = (meta.is_file(), name) else {
+        return Ok(None);
+    };
+    Ok(Some(Found {
+        path: path.to_owned(),
+        file_name: name.to_owned(),
+        len: meta.len(),
+        modified_ns: modified_ns(&meta),
+        inode: inode(&meta),
+    }))
+}
+
+/// When a file was last written, in nanoseconds since 1970.
+pub(super) fn modified_ns(meta: &fs::Metadata) -> i64 {
+    let Ok(modified) = meta.modified() else {
+        return 0;
+    };
+    match modified.duration_since(std::time::UNIX_EPOCH) {
+        Ok(since) => i64::try_from(since.as_nanos()).unwrap_or(i64::MAX),
+        Err(before) => i64::try_from(before.duration().as_nanos()).map_or(i64::MIN, |ns| -ns),
+    }
+}
+
+#[cfg(unix)]
+pub(super) fn inode(meta: &fs::Metadata) -> u64 {
+    std::os::unix::fs::MetadataExt::ino(meta)
+}
+
+#[cfg(not(unix))]
+pub(super) fn inode(_: &fs::Metadata) -> u64 {
+    0
+}
+
+/// Tells files at rest from those still being written.
+#[derive(Debug, Default)]
+pub struct Settler {
+    seen: BTreeMap<PathBuf, Seen>,
+}
+
+#[derive(Debug)]
+struct Seen {
+    file: Found,
+    since_ms: u64,
+}
+
+impl Settler {
+    /// One that has seen nothing.
+    #[must_use]
+    pub fn new() -> Settler {
+        Settler::default()
+    }
+
+    /// The files of this scan that have kept size and time of writing for `settle_ms`, by the
+    /// caller's monotonic clock. Files that are gone are forgotten.
+    pub fn settled(&mut self, files: Vec<Found>, settle_ms: u64, now_ms: u64) -> Vec<Found> {
+        let mut seen = BTreeMap::new();
+        let mut settled = Vec::new();
+        for file in files {
+            let since_ms = match self.seen.remove(&file.path) {
+                Some(known) if known.file == file => known.since_ms,
+                _ => now_ms,
+            };
+            if now_ms.saturating_sub(since_ms) >= settle_ms {
+                settled.push(file.clone());
+            }
+            seen.insert(file.path.clone(), Seen { file, since_ms });
+        }
+        self.seen = seen;
+        settled
+    }
+
+    /// When the next of the files seen comes to rest if it stays as it is.
+    #[must_use]
+    pub fn next_ms(&self, settle_ms: u64, now_ms: u64) -> Option<u64> {
+        let ends = self
+            .seen
+            .values()
+            .map(|seen| seen.since_ms.saturating_add(settle_ms));
+        ends.filter(|end| *end > now_ms).min()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn file(name: &str, len: u64) -> Found {
+        Found {
+            path: PathBuf::from(name),
+            file_name: name.into(),
+            len,
+            modified_ns: 0,
+            inode: 1,
+        }
+    }
+
+    #[test]
+    fn a_file_settles_once_it_has_not_changed_for_long_enough() {
+        let mut settler = Settler::new();
+        assert!(settler.settled(vec![file("a", 1)], 100, 0).is_empty());
+        assert_eq!(settler.next_ms(100, 0), Some(100));
+        assert!(settler.settled(vec![file("a", 1)], 100, 99).is_empty());
+        assert!(
+            settler.settled(vec![file("a", 2)], 100, 100).is_empty(),
+            "it grew"
+        );
+        assert_eq!(
+            settler.settled(vec![file("a", 2)], 100, 200),
+            [file("a", 2)]
+        );
+        assert!(settler.settled(vec![], 100, 300).is_empty());
+        assert!(
+            settler.settled(vec![file("a", 2)], 100, 301).is_empty(),
+            "it was gone"
+        );
+        assert_eq!(settler.settled(vec![file("b", 1)], 0, 301), [file("b", 1)]);
+    }
+
+    #[test]
+    fn only_regular_files_of_the_pattern_are_listed() {
+        let folder = std::env::temp_dir().join(format!("driftvane-{}-scan", std::process::id()));
+        fs::create_dir_all(folder.join("folder.csv")).unwrap();
+        for name in ["b.csv", "a.csv", "a.csv.part"] {
+            fs::write(folder.join(name), name).unwrap();
+        }
+        #[cfg(unix)]
+        std::os::unix::fs::symlink(folder.join("a.csv"), folder.join("link.csv")).unwrap();
+        let feed = crate::feeds::tests::feed_in(&folder);
+        let scan = scan(&feed).unwrap();
+        let names: Vec<&str> = scan
+            .found
+            .iter()
+            .map(|found| found.file_name.as_str())
+            .collect();
+        assert_eq!(names, ["a.csv", "b.csv"]);
+        assert_eq!(
+            (scan.found[0].len, scan.ignored),
+            (5, if cfg!(unix) { 3 } else { 2 })
+        );
+        fs::remove_dir_all(&folder).unwrap();
+        let error = super::scan(&feed).unwrap_err().to_string();
+        assert!(error.contains("mounted"), "{error}");
+    }
+}
