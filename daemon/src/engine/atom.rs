@@ -1,0 +1,61 @@
+//! The smallest piece of a stream: what one unit (a panel, a board, a stretch of time) contributed.
+//!
+//! Merging is exact and does not depend on order, so a unit whose rows come in several pieces ends
+//! up the same as one whose rows came at once.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use spc::moments::Moments;
+
+/// Where a unit stands in its stream: by time, then by name.
+pub type AtomKey = (i64, Arc<str>);
+
+/// One unit's contribution.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Atom {
+    /// The earliest event time among its rows, in microseconds.
+    pub at: i64,
+    /// The panel, board or stretch of time.
+    pub unit: Arc<str>,
+    /// The values of the characteristic's restart keys.
+    pub setup: Vec<Arc<str>>,
+    /// What was measured or counted.
+    pub content: Content,
+}
+
+/// What was measured or counted.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Content {
+    /// Values of a measure.
+    Measured(Moments),
+    /// Defects a board, boards without any included.
+    Counted(BTreeMap<Arc<str>, u32>),
+}
+
+impl Atom {
+    /// Where it stands.
+    #[must_use]
+    pub fn key(&self) -> AtomKey {
+        (self.at, Arc::clone(&self.unit))
+    }
+
+    /// Adds another piece of the same unit.
+    pub fn merge(&mut self, other: Atom) {
+        if other.at < self.at {
+            self.at = other.at;
+            self.setup = other.setup;
+        }
+        match (&mut self.content, other.content) {
+            (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(&theirs),
+            (Content::Counted(mine), Content::Counted(theirs)) => {
+                for (board, defects) in theirs {
+                    *mine.entry(board).or_insert(0) += defects;
+                }
+            }
+            // One characteristic makes one kind of content.
+            (Content::Measured(_), Content::Counted(_))
+            | (Content::Counted(_), Content::Measured(_)) => {}
+        }
+    }
+}

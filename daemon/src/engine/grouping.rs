@@ -1,0 +1,431 @@
+//! From rows to slots: which stream and which unit each row of a block belongs to.
+//!
+//! Characteristics that look at the same keys share one pass over the rows. Within a pass a row
+//! that looks like the one before it costs a few comparisons and no lookup.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use spc::moments::Moments;
+
+use crate::block::{Block, Column, EmptyUnit, Values};
+use crate::config::{Characteristic, Config, Key, Subgroup, Subject};
+use crate::words::{Call, Review, Role};
+
+use super::atom::{Atom, Content};
+
+/// What one unit of one stream gains from a block.
+pub struct Slot {
+    /// The values of the stream's keys.
+    pub keys: Vec<Arc<str>>,
+    /// The gain.
+    pub atom: Atom,
+}
+
+/// A microsecond count of a minute.
+const MINUTE_US: i64 = 60_000_000;
+
+/// No slot: the row is filtered out, a retest, or names no unit.
+const NOWHERE: u32 = u32::MAX;
+
+/// The slots of every characteristic that a block feeds.
+pub fn slots(config: &Config, block: &Block) -> Vec<(usize, Vec<Slot>)> {
+    let feed = &config.feeds[block.feed];
+    let mut passes: Vec<(&Characteristic, Pass)> = Vec::new();
+    let mut found = Vec::new();
+    for (place, what) in config.characteristics.iter().enumerate() {
+        if what.station != feed.station {
+            continue;
+        }
+        let shared = passes.iter().position(|(other, _)| same_pass(other, what));
+        let index = shared.unwrap_or_else(|| {
+            passes.push((what, Pass::over(block, what, &feed.line)));
+            passes.len() - 1
+        });
+        let contents = contents(config, block, what, &passes[index].1);
+        found.push((place, passes[index].1.fill(contents)));
+    }
+    found
+}
+
+/// The slots of a unit in which nothing was found: only counts gain by it.
+pub fn empty_slots(config: &Config, unit: &EmptyUnit) -> Vec<(usize, Slot)> {
+    let feed = &config.feeds[unit.feed];
+    if unit.attempt > 1 {
+        return Vec::new();
+    }
+    let text = |key: &Key| match key {
+        Key::Line => Arc::from(feed.line.as_str()),
+        Key::Role(role) => unit.keys[role.index()].text(0).cloned().unwrap_or_default(),
+    };
+    let mut found = Vec::new();
+    for (place, what) in config.characteristics.iter().enumerate() {
+        let counts = what.station == feed.station && !matches!(what.subject, Subject::Measure(_));
+        let passes = what.filter.iter().all(|(key, allowed)| {
+            allowed
+                .iter()
+                .any(|value| value.as_str() == text(key).as_ref())
+        });
+        if !counts || !passes {
+            continue;
+        }
+        let unit_name = match what.subgroup {
+            Subgroup::Minutes(minutes) => Some(window_name(window_start(unit.at, minutes))),
+            Subgroup::Panel => named(&unit.keys, 0, &[Role::Panel, Role::Board]),
+            Subgroup::Board | Subgroup::Consecutive(_) => {
+                named(&unit.keys, 0, &[Role::Board, Role::Panel])
+            }
+        };
+        let Some(unit_name) = unit_name else { continue };
+        let panel = named(&unit.keys, 0, &[Role::Panel, Role::Board]).unwrap_or_default();
+        let product = unit.keys[Role::Product.index()].text(0);
+        let at = match what.subgroup {
+            Subgroup::Minutes(minutes) => window_start(unit.at, minutes),
+            _ => unit.at,
+        };
+        let atom = Atom {
+            at,
+            unit: unit_name,
+            setup: what.restart_on.iter().map(text).collect(),
+            content: Content::Counted(boards_of(config, product.map(AsRef::as_ref), &panel)),
+        };
+        found.push((
+            place,
+            Slot {
+                keys: what.group_by.iter().map(text).collect(),
+                atom,
+            },
+        ));
+    }
+    found
+}
+
+/// Whether two characteristics sort rows alike.
+fn same_pass(a: &Characteristic, b: &Characteristic) -> bool {
+    a.filter == b.filter
+        && a.group_by == b.group_by
+        && a.restart_on == b.restart_on
+        && a.subgroup == b.subgroup
+}
+
+/// One sorting of the rows of a block.
+struct Pass {
+    /// The slot of each row.
+    slot_of_row: Vec<u32>,
+    /// What each slot stands for.
+    slots: Vec<Place>,
+}
+
+struct Place {
+    keys: Vec<Arc<str>>,
+    setup: Vec<Arc<str>>,
+    unit: Arc<str>,
+    panel: Arc<str>,
+    product: Arc<str>,
+    at: i64,
+}
+
+impl Pass {
+    fn over(block: &Block, what: &Characteristic, line: &str) -> Pass {
+        let columns = distinguishing(block, what);
+        let window = match what.subgroup {
+            Subgroup::Minutes(minutes) => Some(minutes),
+            _ => None,
+        };
+        let width = columns.len();
+        let mut pass = Pass {
+            slot_of_row: Vec::with_capacity(block.rows),
+            slots: Vec::new(),
+        };
+        let mut known: HashMap<(Vec<u32>, i64), u32> = HashMap::new();
+        let mut last: (Vec<u32>, i64) = (vec![u32::MAX; width], i64::MIN);
+        let mut last_slot = NOWHERE;
+        for row in 0..block.rows {
+            if block.attempt[row] > 1 {
+                pass.slot_of_row.push(NOWHERE);
+                continue;
+            }
+            let at = block.at[row];
+            let start = window.map_or(0, |minutes| window_start(at, minutes));
+            let same = start == last.1
+                && columns
+                    .iter()
+                    .zip(&last.0)
+                    .all(|(codes, &code)| codes[row] == code);
+            if !same {
+                for (kept, codes) in last.0.iter_mut().zip(&columns) {
+                    *kept = codes[row];
+                }
+                last.1 = start;
+                last_slot = match known.get(&last) {
+                    Some(&slot) => slot,
+                    None => {
+                        let slot = pass.open(block, row, what, line);
+                        known.insert(last.clone(), slot);
+                        slot
+                    }
+                };
+            }
+            if last_slot != NOWHERE && window.is_none() {
+                let place = &mut pass.slots[last_slot as usize];
+                place.at = place.at.min(at);
+            }
+            pass.slot_of_row.push(last_slot);
+        }
+        pass
+    }
+
+    /// A new slot for what this row stands for; nowhere if the filter or a missing unit says so.
+    fn open(&mut self, block: &Block, row: usize, what: &Characteristic, line: &str) -> u32 {
+        let text = |key: &Key| match key {
+            Key::Line => Arc::from(line),
+            Key::Role(role) => block.key(*role).text(row).cloned().unwrap_or_default(),
+        };
+        let wanted = what.filter.iter().all(|(key, allowed)| {
+            let value = text(key);
+            allowed
+                .iter()
+                .any(|allowed| allowed.as_str() == value.as_ref())
+        });
+        let unit = unit_of(block, row, what.subgroup);
+        let (true, Some(unit)) = (wanted, unit) else {
+            return NOWHERE;
+        };
+        let at = match what.subgroup {
+            Subgroup::Minutes(minutes) => window_start(block.at[row], minutes),
+            _ => block.at[row],
+        };
+        self.slots.push(Place {
+            keys: what.group_by.iter().map(text).collect(),
+            setup: what.restart_on.iter().map(text).collect(),
+            panel: named(&block.keys, row, &[Role::Panel, Role::Board]).unwrap_or_default(),
+            product: text(&Key::Role(Role::Product)),
+            unit,
+            at,
+        });
+        u32::try_from(self.slots.len() - 1).unwrap_or(NOWHERE)
+    }
+
+    /// The slots that got something.
+    fn fill(&self, contents: Vec<Option<Content>>) -> Vec<Slot> {
+        self.slots
+            .iter()
+            .zip(contents)
+            .filter_map(|(place, content)| {
+                let atom = Atom {
+                    at: place.at,
+                    unit: Arc::clone(&place.unit),
+                    setup: place.setup.clone(),
+                    content: content?,
+                };
+                Some(Slot {
+                    keys: place.keys.clone(),
+                    atom,
+                })
+            })
+            .collect()
+    }
+}
+
+/// The code columns that tell slots apart.
+fn distinguishing<'a>(block: &'a Block, what: &Characteristic) -> Vec<&'a [u32]> {
+    let mut roles: Vec<Role> = vec![Role::Product];
+    match what.subgroup {
+        Subgroup::Panel => roles.extend([Role::Panel, Role::Board]),
+        Subgroup::Board | Subgroup::Consecutive(_) => {
+            roles.extend([Role::Board, Role::Panel, Role::Position]);
+        }
+        Subgroup::Minutes(_) => roles.extend([Role::Panel]),
+    }
+    // A board of a panel is not a unit of its own where the panel is.
+    if what.subgroup == Subgroup::Panel && *block.key(Role::Panel) != Column::Absent {
+        roles.retain(|role| *role != Role::Board);
+    }
+    if matches!(what.subgroup, Subgroup::Minutes(_)) {
+        roles.retain(|role| *role != Role::Panel);
+    }
+    let filters = what.filter.iter().map(|(key, _)| key);
+    for key in filters.chain(&what.group_by).chain(&what.restart_on) {
+        if let Key::Role(role) = key {
+            roles.push(*role);
+        }
+    }
+    roles.sort_unstable();
+    roles.dedup();
+    let codes = |role| match block.key(role) {
+        Column::PerRow { codes, .. } => Some(codes.as_slice()),
+        Column::Absent | Column::Constant(_) => None,
+    };
+    roles.into_iter().filter_map(codes).collect()
+}
+
+/// The name of the unit a row belongs to.
+fn unit_of(block: &Block, row: usize, subgroup: Subgroup) -> Option<Arc<str>> {
+    match subgroup {
+        Subgroup::Panel => named(&block.keys, row, &[Role::Panel, Role::Board]),
+        Subgroup::Board | Subgroup::Consecutive(_) => board_of(&block.keys, row),
+        Subgroup::Minutes(minutes) => Some(window_name(window_start(block.at[row], minutes))),
+    }
+}
+
+/// The first of some roles that a row has.
+fn named(keys: &[Column; Role::COUNT], row: usize, roles: &[Role]) -> Option<Arc<str>> {
+    roles
+        .iter()
+        .find_map(|role| keys[role.index()].text(row))
+        .cloned()
+}
+
+/// A board by its serial number, else by its place in its panel, else by the panel alone.
+#[must_use]
+pub fn board_of(keys: &[Column; Role::COUNT], row: usize) -> Option<Arc<str>> {
+    if let Some(board) = keys[Role::Board.index()].text(row) {
+        return Some(Arc::clone(board));
+    }
+    let panel = keys[Role::Panel.index()].text(row)?;
+    match keys[Role::Position.index()].text(row) {
+        Some(position) => Some(Arc::from(format!("{panel}/{position}"))),
+        None => Some(Arc::clone(panel)),
+    }
+}
+
+fn window_start(at: i64, minutes: u32) -> i64 {
+    let width = i64::from(minutes) * MINUTE_US;
+    at.div_euclid(width) * width
+}
+
+fn window_name(start: i64) -> Arc<str> {
+    let text = jiff::Timestamp::from_microsecond(start)
+        .map_or_else(|_| start.to_string(), |time| time.to_string());
+    Arc::from(text)
+}
+
+/// Every board of a panel without a defect yet.
+#[must_use]
+pub fn boards_of(config: &Config, product: Option<&str>, panel: &str) -> BTreeMap<Arc<str>, u32> {
+    let known = config
+        .products
+        .iter()
+        .find(|known| Some(known.name.as_str()) == product);
+    let only = (config.products.len() == 1).then(|| &config.products[0]);
+    match known.or(only) {
+        Some(product) if product.boards > 1 => (1..=product.boards)
+            .map(|position| (Arc::from(format!("{panel}/{position}")), 0))
+            .collect(),
+        _ => BTreeMap::from([(Arc::from(panel), 0)]),
+    }
+}
+
+/// What each slot of a pass gains for one characteristic.
+fn contents(
+    config: &Config,
+    block: &Block,
+    what: &Characteristic,
+    pass: &Pass,
+) -> Vec<Option<Content>> {
+    match &what.subject {
+        Subject::Measure(name) => measured(config, block, name, pass),
+        Subject::Calls | Subject::Confirmed | Subject::FalseCalls => {
+            counted(config, block, what, pass)
+        }
+    }
+}
+
+fn measured(config: &Config, block: &Block, name: &str, pass: &Pass) -> Vec<Option<Content>> {
+    let mut moments = vec![Moments::new(); pass.slots.len()];
+    match &block.values {
+        Values::Wide(columns) => {
+            let crate::config::Layout::Wide(measures) = &config.feeds[block.feed].layout else {
+                return vec![None; pass.slots.len()];
+            };
+            let place = measures.iter().position(|measure| measure.name == name);
+            let Some(column) = place.and_then(|place| columns.get(place)) else {
+                return vec![None; pass.slots.len()];
+            };
+            for (&slot, &value) in pass.slot_of_row.iter().zip(column) {
+                if slot != NOWHERE && !value.is_nan() {
+                    moments[slot as usize].push(value);
+                }
+            }
+        }
+        Values::Long { step, value, .. } => {
+            let wanted = wanted_codes(step, name);
+            for (row, (&slot, &value)) in pass.slot_of_row.iter().zip(value).enumerate() {
+                if slot != NOWHERE && !value.is_nan() && wanted.holds(row) {
+                    moments[slot as usize].push(value);
+                }
+            }
+        }
+        Values::None => {}
+    }
+    let gain = |moments: Moments| (moments.count() > 0).then_some(Content::Measured(moments));
+    moments.into_iter().map(gain).collect()
+}
+
+/// Which rows are of one test step.
+enum Wanted<'a> {
+    All,
+    Nothing,
+    Code(&'a [u32], u32),
+}
+
+impl Wanted<'_> {
+    fn holds(&self, row: usize) -> bool {
+        match self {
+            Wanted::All => true,
+            Wanted::Nothing => false,
+            Wanted::Code(codes, code) => codes[row] == *code,
+        }
+    }
+}
+
+fn wanted_codes<'a>(step: &'a Column, name: &str) -> Wanted<'a> {
+    match step {
+        Column::Absent => Wanted::Nothing,
+        Column::Constant(word) if word.as_ref() == name => Wanted::All,
+        Column::Constant(_) => Wanted::Nothing,
+        Column::PerRow { codes, words } => {
+            let code = words.iter().position(|word| word.as_ref() == name);
+            match code.and_then(|code| u32::try_from(code).ok()) {
+                Some(code) => Wanted::Code(codes, code),
+                None => Wanted::Nothing,
+            }
+        }
+    }
+}
+
+fn counted(
+    config: &Config,
+    block: &Block,
+    what: &Characteristic,
+    pass: &Pass,
+) -> Vec<Option<Content>> {
+    let lists_failures_only = config.feeds[block.feed].lists_failures_only;
+    let start = |place: &Place| {
+        if lists_failures_only {
+            boards_of(config, Some(&place.product), &place.panel)
+        } else {
+            BTreeMap::new()
+        }
+    };
+    let mut boards: Vec<BTreeMap<Arc<str>, u32>> = pass.slots.iter().map(start).collect();
+    for (row, &slot) in pass.slot_of_row.iter().enumerate() {
+        let (true, Some(board)) = (slot != NOWHERE, board_of(&block.keys, row)) else {
+            continue;
+        };
+        let hit = match what.subject {
+            Subject::Calls => {
+                block.call[row] == Call::Defect
+                    || (lists_failures_only && block.call[row] == Call::Absent)
+            }
+            Subject::Confirmed => block.review[row] == Review::Confirmed,
+            Subject::FalseCalls => block.review[row] == Review::FalseCall,
+            Subject::Measure(_) => false,
+        };
+        *boards[slot as usize].entry(board).or_insert(0) += u32::from(hit);
+    }
+    boards
+        .into_iter()
+        .map(|boards| Some(Content::Counted(boards)))
+        .collect()
+}

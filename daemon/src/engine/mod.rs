@@ -1,0 +1,152 @@
+//! Readings in, points, limits, signals and alert episodes out.
+//!
+//! Names neither feeds nor the store, does no I/O and reads no clock. What it holds is a function
+//! of the set of readings and commands alone: within the lateness horizon their order, the way
+//! they were cut into files and the moments at which the program was stopped change no digit.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use crate::block::{Block, EmptyUnit};
+use crate::config::{Characteristic, Config, Key};
+
+mod atom;
+mod chart;
+mod effects;
+mod grouping;
+mod stream;
+#[cfg(test)]
+mod tests;
+
+pub use atom::{Atom, AtomKey, Content};
+pub use chart::{
+    BEYOND_LIMITS, ChartState, Command, CommandKind, Episode, LimitsVersion, Phase,
+    SPREAD_BEYOND_LIMITS,
+};
+pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
+pub use stream::{Stream, StreamId, StreamName};
+
+use grouping::Slot;
+pub use grouping::{board_of, boards_of};
+
+/// All streams of a configuration.
+pub struct Engine {
+    /// What is charted, and the products.
+    config: Arc<Config>,
+    /// Every stream met so far.
+    streams: Vec<Stream>,
+    /// Where a stream stands in `streams`.
+    by_name: HashMap<StreamName, usize>,
+    /// Streams with something new since the last settling.
+    dirty: BTreeSet<usize>,
+}
+
+impl Engine {
+    /// An engine that has seen nothing.
+    #[must_use]
+    pub fn new(config: Arc<Config>) -> Engine {
+        Engine {
+            config,
+            streams: Vec::new(),
+            by_name: HashMap::new(),
+            dirty: BTreeSet::new(),
+        }
+    }
+
+    /// Takes back a stream that was kept earlier.
+    pub fn restore(&mut self, stream: Stream) {
+        let place = self.streams.len();
+        self.by_name.insert(stream.name().clone(), place);
+        self.streams.push(stream);
+        self.dirty.insert(place);
+    }
+
+    /// Every stream, in the order in which they appeared.
+    #[must_use]
+    pub fn streams(&self) -> &[Stream] {
+        &self.streams
+    }
+
+    /// Adds the rows of a block to the subgroups they belong to.
+    pub fn absorb(&mut self, block: &Block) {
+        let config = Arc::clone(&self.config);
+        for (characteristic, slots) in grouping::slots(&config, block) {
+            for slot in slots {
+                self.place(characteristic, slot);
+            }
+        }
+    }
+
+    /// Adds a unit in which the station found nothing.
+    pub fn absorb_empty(&mut self, unit: &EmptyUnit) {
+        let config = Arc::clone(&self.config);
+        for (characteristic, slot) in grouping::empty_slots(&config, unit) {
+            self.place(characteristic, slot);
+        }
+    }
+
+    fn place(&mut self, characteristic: usize, slot: Slot) {
+        let name = StreamName {
+            characteristic,
+            keys: slot.keys,
+        };
+        let place = match self.by_name.get(&name) {
+            Some(&place) => place,
+            None => {
+                let place = self.streams.len();
+                self.by_name.insert(name.clone(), place);
+                self.streams.push(Stream::new(name));
+                place
+            }
+        };
+        self.streams[place].add(slot.atom);
+        self.dirty.insert(place);
+    }
+
+    /// The first time of a stream that can still change; the least time for an unknown stream.
+    #[must_use]
+    pub fn open_after(&self, stream: usize) -> i64 {
+        self.streams
+            .get(stream)
+            .map_or(i64::MIN, Stream::open_after)
+    }
+
+    /// Takes a person's command on one stream.
+    pub fn command(&mut self, stream: usize, command: Command) {
+        self.streams[stream].command(command);
+        self.dirty.insert(stream);
+    }
+
+    /// Evaluates what has changed since the last call and says what is to be kept.
+    pub fn settle(&mut self) -> Effects {
+        let mut effects = Effects::default();
+        for place in std::mem::take(&mut self.dirty) {
+            let stream = &mut self.streams[place];
+            let characteristic = &self.config.characteristics[stream.name().characteristic];
+            stream.settle(place, characteristic, self.config.lateness_us, &mut effects);
+        }
+        effects
+    }
+}
+
+/// The readable name of a stream: its characteristic and the values of its keys.
+#[must_use]
+pub fn stream_label(characteristic: &Characteristic, keys: &[Arc<str>]) -> String {
+    let mut label = characteristic.name.clone();
+    for key in keys {
+        label.push('/');
+        label.push_str(if key.is_empty() { "-" } else { key });
+    }
+    label
+}
+
+/// The keys of a stream with their names.
+#[must_use]
+pub fn named_keys(characteristic: &Characteristic, keys: &[Arc<str>]) -> Vec<(Key, Arc<str>)> {
+    characteristic
+        .group_by
+        .iter()
+        .copied()
+        .zip(keys.iter().cloned())
+        .collect()
+}
