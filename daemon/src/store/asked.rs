@@ -1,0 +1,186 @@
+//! The few things that commands write: acknowledgements, requests, and reports that were made.
+//!
+//! Each is one transaction of its own beside the writer. Knows no stream label and no output.
+
+use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+
+use super::{Reader, StoreError, db};
+
+/// What became of an acknowledgement.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Acknowledged {
+    /// It is kept.
+    Done,
+    /// There is no such alert.
+    Unknown,
+    /// Someone did so before: when and who.
+    Before(i64, String),
+}
+
+/// A report that was made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReportRow {
+    /// Its revision, from 1.
+    pub revision: u32,
+    /// Where it was written.
+    pub path: String,
+    /// The digest of what it says.
+    pub digest: Vec<u8>,
+}
+
+/// What a person asked of a stream.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RequestRow {
+    /// The stream.
+    pub stream: i64,
+    /// `freeze` or `restart`.
+    pub kind: String,
+    /// The event time it holds from.
+    pub at: i64,
+    /// Who.
+    pub author: String,
+    /// Why.
+    pub reason: String,
+}
+
+impl Reader {
+    /// Acknowledges an alert.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn acknowledge(
+        &self,
+        alert: i64,
+        by: &str,
+        comment: &str,
+        now: i64,
+    ) -> Result<Acknowledged, StoreError> {
+        self.change(|to| {
+            let known: Option<(Option<i64>, Option<String>)> = to
+                .query_row(
+                    "SELECT acknowledged_at, acknowledged_by FROM alert WHERE id = ?1",
+                    params![alert],
+                    |row| Ok((row.get(0)?, row.get(1)?)),
+                )
+                .optional()?;
+            match known {
+                None => return Ok(Acknowledged::Unknown),
+                Some((Some(at), who)) => {
+                    return Ok(Acknowledged::Before(at, who.unwrap_or_default()));
+                }
+                Some((None, _)) => {}
+            }
+            to.execute(
+                "UPDATE alert SET acknowledged_at = ?2, acknowledged_by = ?3, comment = ?4
+                 WHERE id = ?1",
+                params![alert, now, by, comment],
+            )?;
+            to.execute(
+                "INSERT INTO alert_event (alert, at, what, who, comment)
+                 VALUES (?1, ?2, 'acknowledged', ?3, ?4)",
+                params![alert, now, by, comment],
+            )?;
+            Ok(Acknowledged::Done)
+        })
+    }
+
+    /// Asks something of a stream, and gives the number of the request.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn ask(&self, stream: i64, kind: &str, at: i64, who: Who) -> Result<i64, StoreError> {
+        self.change(|to| {
+            to.execute(
+                "INSERT INTO request (stream, kind, at, author, reason, asked_at)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![stream, kind, at, who.author, who.reason, who.now],
+            )?;
+            Ok(to.last_insert_rowid())
+        })
+    }
+
+    /// The requests whose event time lies in a window, in order.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn requests(&self, from: i64, to: i64) -> Result<Vec<RequestRow>, StoreError> {
+        self.list(
+            "SELECT stream, kind, at, author, reason FROM request
+             WHERE at >= ?1 AND at < ?2 ORDER BY at, id",
+            params![from, to],
+            |row| {
+                Ok(RequestRow {
+                    stream: row.get(0)?,
+                    kind: row.get(1)?,
+                    at: row.get(2)?,
+                    author: row.get(3)?,
+                    reason: row.get(4)?,
+                })
+            },
+        )
+    }
+
+    /// The latest revision of the report of the shift that started then.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn last_report(&self, shift_start: i64) -> Result<Option<ReportRow>, StoreError> {
+        let rows = self.list(
+            "SELECT revision, path, digest FROM report WHERE shift_start = ?1
+             ORDER BY revision DESC LIMIT 1",
+            params![shift_start],
+            |row| {
+                Ok(ReportRow {
+                    revision: row.get(0)?,
+                    path: row.get(1)?,
+                    digest: row.get(2)?,
+                })
+            },
+        )?;
+        Ok(rows.into_iter().next())
+    }
+
+    /// Keeps that a report was made.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn keep_report(&self, shift_start: i64, report: &ReportRow) -> Result<(), StoreError> {
+        self.change(|to| {
+            to.execute(
+                "INSERT INTO report VALUES (?1, ?2, ?3, ?4)",
+                params![shift_start, report.revision, report.path, report.digest],
+            )?;
+            Ok(())
+        })
+    }
+
+    fn change<T>(
+        &self,
+        body: impl FnOnce(&Transaction) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        // Immediate: what is read before the write still holds when it is written.
+        let transaction =
+            Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
+                .map_err(wrap)?;
+        let result = body(&transaction).map_err(wrap)?;
+        transaction.commit().map_err(wrap)?;
+        Ok(result)
+    }
+}
+
+/// Who asks, why and when.
+#[derive(Clone, Copy, Debug)]
+pub struct Who<'a> {
+    /// Who.
+    pub author: &'a str,
+    /// Why.
+    pub reason: &'a str,
+    /// When, by the clock.
+    pub now: i64,
+}

@@ -1,0 +1,517 @@
+//! One transaction for everything that a batch of files changes.
+//!
+//! A failed commit's outcome is unknown: the caller stops and starts again from the record.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use rusqlite::{Transaction, params};
+
+use super::form::{content_bytes, limits_text, list_text, side_name, state_text};
+use super::{Store, StoreError, db};
+use crate::config::Config;
+use crate::engine::{AlertFacts, Effects, PointFacts, PointKind, StreamFacts, stream_label};
+
+/// What became of a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Every row counts.
+    Accepted,
+    /// Some rows could not be used.
+    AcceptedWithRejects,
+    /// The same content counted before.
+    Duplicate,
+    /// Nothing of it counts.
+    Quarantined,
+}
+
+impl Verdict {
+    /// The name in the record and in output.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::Accepted => "accepted",
+            Verdict::AcceptedWithRejects => "accepted_with_rejects",
+            Verdict::Duplicate => "duplicate",
+            Verdict::Quarantined => "quarantined",
+        }
+    }
+}
+
+/// A file, or a piece of a growing one.
+#[derive(Clone, Debug)]
+pub struct FileFacts {
+    /// The feed's name.
+    pub feed: String,
+    /// The path as it was found.
+    pub path: String,
+    /// The digest of the content from its first byte to `to_byte`.
+    pub hash: [u8; 32],
+    /// Where the piece starts.
+    pub from_byte: u64,
+    /// Where it ends.
+    pub to_byte: u64,
+    /// What became of it.
+    pub verdict: Verdict,
+    /// Data rows in it.
+    pub rows_read: u64,
+    /// Rows that count.
+    pub rows_used: u64,
+    /// Rows that could not be used.
+    pub rows_rejected: u64,
+    /// Rows that counted before.
+    pub rows_duplicate: u64,
+    /// The earliest event.
+    pub first_at: Option<i64>,
+    /// The latest event.
+    pub last_at: Option<i64>,
+    /// Why it is quarantined: code, reason, what to do.
+    pub trouble: Option<(String, String, String)>,
+    /// The rows that could not be used, up to the bound of the feeds.
+    pub rejects: Vec<RejectFacts>,
+}
+
+/// A row that could not be used.
+#[derive(Clone, Debug)]
+pub struct RejectFacts {
+    /// Its line in the file.
+    pub line: u64,
+    /// The stable code of the reason.
+    pub code: &'static str,
+    /// The column.
+    pub column: Option<String>,
+    /// The reason in words.
+    pub reason: String,
+    /// The row as it stands in the file, cut.
+    pub text: String,
+}
+
+/// How far a path has been read.
+#[derive(Clone, Debug)]
+pub struct PathFacts {
+    /// The feed's name.
+    pub feed: String,
+    /// The path.
+    pub path: String,
+    /// The length when it was last looked at.
+    pub length: u64,
+    /// The time of its last change.
+    pub modified_ns: i64,
+    /// How many bytes were read.
+    pub consumed: u64,
+    /// The digest of these bytes.
+    pub hash: [u8; 32],
+}
+
+/// A call: component (or test step), pin, defect, review.
+pub type DefectKey = (Arc<str>, Arc<str>, Arc<str>, u8);
+
+/// A visit of a board: feed, board, try.
+pub type UnitKey = (Arc<str>, Arc<str>, u16);
+
+/// What a visit adds up to.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct UnitTally {
+    /// The earliest event.
+    pub at: i64,
+    /// The product.
+    pub product: Arc<str>,
+    /// Rows.
+    pub rows: u64,
+    /// Locations that the machine called.
+    pub calls: u64,
+    /// Confirmed defects.
+    pub confirmed: u64,
+    /// False calls.
+    pub false_calls: u64,
+    /// Opportunities that the feed states; 0 where it does not.
+    pub opportunities: u64,
+    /// How often each kind of defect was called at each place.
+    pub defects: BTreeMap<DefectKey, u64>,
+}
+
+/// Everything that a batch of files changes.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// The files.
+    pub files: Vec<FileFacts>,
+    /// How far paths were read.
+    pub paths: Vec<PathFacts>,
+    /// Visits.
+    pub units: BTreeMap<UnitKey, UnitTally>,
+    /// What the engine asks to keep.
+    pub effects: Effects,
+    /// Archive segments that are on disk: path below the archive, rows.
+    pub segments: Vec<(String, u64)>,
+    /// Requests that the engine has taken over, and the event time they hold from.
+    pub taken_requests: Vec<(i64, i64)>,
+}
+
+/// An alert that a commit raised or changed, for the log.
+#[derive(Clone, Debug)]
+pub struct AlertNews {
+    /// The alert's number.
+    pub alert: i64,
+    /// The stream.
+    pub stream: String,
+    /// What happened.
+    pub what: &'static str,
+}
+
+impl Store {
+    /// Commits a batch.
+    ///
+    /// # Errors
+    ///
+    /// When the database refuses. Nothing of the batch may be taken as kept or as not kept then.
+    pub fn commit(
+        &mut self,
+        config: &Config,
+        names: &[crate::engine::StreamName],
+        batch: &Batch,
+        now: i64,
+    ) -> Result<Vec<AlertNews>, StoreError> {
+        let folder = self.folder.clone();
+        let wrap = |source| db(&folder, source);
+        let transaction = self.connection.transaction().map_err(wrap)?;
+        let news = write(&transaction, config, names, batch, now).map_err(wrap)?;
+        transaction.commit().map_err(wrap)?;
+        Ok(news)
+    }
+}
+
+fn write(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    batch: &Batch,
+    now: i64,
+) -> rusqlite::Result<Vec<AlertNews>> {
+    for file in &batch.files {
+        write_file(to, file, now)?;
+    }
+    write_paths(to, &batch.paths)?;
+    write_units(to, &batch.units)?;
+    for (path, rows) in &batch.segments {
+        to.prepare_cached("INSERT INTO segment VALUES (?1, ?2)")?
+            .execute(params![path, i64_of(*rows)])?;
+    }
+    for (request, at) in &batch.taken_requests {
+        to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
+            .execute(params![request, at])?;
+    }
+    let effects = &batch.effects;
+    for facts in &effects.streams {
+        write_stream(to, config, names, facts)?;
+    }
+    write_points(to, effects)?;
+    write_limits(to, effects, now)?;
+    write_alerts(to, config, names, effects, now)
+}
+
+fn write_file(to: &Transaction, file: &FileFacts, now: i64) -> rusqlite::Result<()> {
+    let (code, reason, fix) = match &file.trouble {
+        Some((code, reason, fix)) => (Some(code), Some(reason), Some(fix)),
+        None => (None, None, None),
+    };
+    to.prepare_cached(
+        "INSERT INTO file (feed, path, hash, from_byte, to_byte, verdict, rows_read, rows_used,
+             rows_rejected, rows_duplicate, first_at, last_at, received_at, code, reason, fix)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
+    )?
+    .execute(params![
+        file.feed,
+        file.path,
+        file.hash,
+        i64_of(file.from_byte),
+        i64_of(file.to_byte),
+        file.verdict.name(),
+        i64_of(file.rows_read),
+        i64_of(file.rows_used),
+        i64_of(file.rows_rejected),
+        i64_of(file.rows_duplicate),
+        file.first_at,
+        file.last_at,
+        now,
+        code,
+        reason,
+        fix,
+    ])?;
+    let id = to.last_insert_rowid();
+    for reject in &file.rejects {
+        to.prepare_cached("INSERT INTO reject VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .execute(params![
+                id,
+                i64_of(reject.line),
+                reject.code,
+                reject.column,
+                reject.reason,
+                reject.text
+            ])?;
+    }
+    Ok(())
+}
+
+fn write_paths(to: &Transaction, paths: &[PathFacts]) -> rusqlite::Result<()> {
+    let mut insert =
+        to.prepare_cached("INSERT OR REPLACE INTO path VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+    for path in paths {
+        insert.execute(params![
+            path.feed,
+            path.path,
+            i64_of(path.length),
+            path.modified_ns,
+            i64_of(path.consumed),
+            path.hash,
+        ])?;
+    }
+    Ok(())
+}
+
+fn write_units(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusqlite::Result<()> {
+    let mut unit = to.prepare_cached(
+        "INSERT INTO unit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+         ON CONFLICT DO UPDATE SET at = min(at, excluded.at), rows = rows + excluded.rows,
+             calls = calls + excluded.calls, confirmed = confirmed + excluded.confirmed,
+             false_calls = false_calls + excluded.false_calls,
+             opportunities = max(opportunities, excluded.opportunities)",
+    )?;
+    let mut defect = to.prepare_cached(
+        "INSERT INTO defect VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+         ON CONFLICT DO UPDATE SET count = count + excluded.count",
+    )?;
+    for ((feed, name, attempt), tally) in units {
+        unit.execute(params![
+            feed.as_ref(),
+            name.as_ref(),
+            attempt,
+            tally.at,
+            tally.product.as_ref(),
+            i64_of(tally.rows),
+            i64_of(tally.calls),
+            i64_of(tally.confirmed),
+            i64_of(tally.false_calls),
+            i64_of(tally.opportunities),
+        ])?;
+        for ((component, pin, kind, review), count) in &tally.defects {
+            defect.execute(params![
+                feed.as_ref(),
+                name.as_ref(),
+                attempt,
+                component.as_ref(),
+                pin.as_ref(),
+                kind.as_ref(),
+                review,
+                i64_of(*count),
+            ])?;
+        }
+    }
+    Ok(())
+}
+
+/// The number of a stream in the record is its place in the engine plus one: both only grow.
+fn stream_id(place: usize) -> i64 {
+    i64::try_from(place).unwrap_or(i64::MAX - 1) + 1
+}
+
+fn write_stream(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    facts: &StreamFacts,
+) -> rusqlite::Result<()> {
+    let name = &names[facts.stream];
+    let what = &config.characteristics[name.characteristic];
+    to.prepare_cached(
+        "INSERT INTO stream VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+         ON CONFLICT (id) DO UPDATE SET newest = excluded.newest,
+             settled_through = excluded.settled_through, state = excluded.state,
+             note = excluded.note",
+    )?
+    .execute(params![
+        stream_id(facts.stream),
+        what.name,
+        list_text(&name.keys),
+        stream_label(what, &name.keys),
+        facts.newest,
+        facts.settled_through,
+        state_text(&facts.state),
+        facts.note,
+    ])?;
+    Ok(())
+}
+
+fn write_points(to: &Transaction, effects: &Effects) -> rusqlite::Result<()> {
+    let mut gone = to.prepare_cached(
+        "DELETE FROM point WHERE stream = ?1 AND at = ?2 AND unit = ?3 AND kind = ?4",
+    )?;
+    for (stream, at, unit, kind) in &effects.gone_points {
+        gone.execute(params![stream_id(*stream), at, unit.as_ref(), *kind as u8])?;
+    }
+    let mut insert = to.prepare_cached(
+        "INSERT OR REPLACE INTO point
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
+    )?;
+    for point in &effects.points {
+        insert.execute(params![
+            stream_id(point.stream),
+            point.at,
+            point.unit.as_ref(),
+            point.kind as u8,
+            point.size,
+            point.value,
+            point.spread,
+            point.version,
+            point.baseline,
+            signals_text(point),
+            content_of(point),
+            list_text(&point.atom.setup),
+        ])?;
+    }
+    Ok(())
+}
+
+/// The subgroup of several units is made anew from its parts: it keeps no content of its own.
+fn content_of(point: &PointFacts) -> Vec<u8> {
+    match point.kind {
+        PointKind::Group => Vec::new(),
+        PointKind::Whole | PointKind::Part | PointKind::Late => content_bytes(&point.atom.content),
+    }
+}
+
+fn signals_text(point: &PointFacts) -> String {
+    let one =
+        |signal: &crate::engine::SignalFacts| format!("{}:{}", signal.by, side_name(signal.side));
+    point.signals.iter().map(one).collect::<Vec<_>>().join(",")
+}
+
+fn write_limits(to: &Transaction, effects: &Effects, now: i64) -> rusqlite::Result<()> {
+    for (stream, end) in &effects.limits_end {
+        to.prepare_cached("DELETE FROM limits WHERE stream = ?1 AND version > ?2")?
+            .execute(params![stream_id(*stream), end])?;
+    }
+    let mut insert = to.prepare_cached(
+        "INSERT OR REPLACE INTO limits VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+    )?;
+    for (stream, limits) in &effects.limits {
+        insert.execute(params![
+            stream_id(*stream),
+            limits.version,
+            limits.from.0,
+            limits.from.1.as_ref(),
+            limits.to.0,
+            limits.to.1.as_ref(),
+            limits_text(&limits.limits),
+            limits.author,
+            limits.reason,
+            now,
+        ])?;
+    }
+    Ok(())
+}
+
+fn write_alerts(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    effects: &Effects,
+    now: i64,
+) -> rusqlite::Result<Vec<AlertNews>> {
+    let mut news = Vec::new();
+    for (stream, at, unit) in &effects.withdrawn {
+        let id: i64 = to
+            .prepare_cached(
+                "UPDATE alert SET revised = 1 WHERE stream = ?1 AND first_at = ?2
+                     AND first_unit = ?3 RETURNING id",
+            )?
+            .query_row(params![stream_id(*stream), at, unit.as_ref()], |row| {
+                row.get(0)
+            })?;
+        news.push(tell(to, config, names, *stream, id, "revised", now)?);
+    }
+    for alert in &effects.alerts {
+        let (id, fresh, returned_before) = write_alert(to, alert, now)?;
+        if fresh {
+            news.push(tell(to, config, names, alert.stream, id, "raised", now)?);
+        }
+        if alert.returned && !returned_before {
+            news.push(tell(to, config, names, alert.stream, id, "returned", now)?);
+        }
+    }
+    Ok(news)
+}
+
+/// Writes an alert; tells its number, whether it is new, and whether it had returned before.
+fn write_alert(
+    to: &Transaction,
+    alert: &AlertFacts,
+    now: i64,
+) -> rusqlite::Result<(i64, bool, bool)> {
+    use rusqlite::OptionalExtension;
+    let key = params![
+        stream_id(alert.stream),
+        alert.first_at,
+        alert.first_unit.as_ref()
+    ];
+    let known: Option<(i64, bool, bool)> = to
+        .prepare_cached(
+            "SELECT id, returned_at IS NOT NULL, revised FROM alert
+             WHERE stream = ?1 AND first_at = ?2 AND first_unit = ?3",
+        )?
+        .query_row(key, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .optional()?;
+    to.prepare_cached(
+        "INSERT INTO alert (stream, first_at, first_unit, last_at, signals, rules, side,
+             size_sigma, size_value, returned_at, raised_at)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+         ON CONFLICT (stream, first_at, first_unit) DO UPDATE SET last_at = excluded.last_at,
+             signals = excluded.signals, rules = excluded.rules, side = excluded.side,
+             size_sigma = excluded.size_sigma, size_value = excluded.size_value,
+             returned_at = excluded.returned_at, revised = 0",
+    )?
+    .execute(params![
+        stream_id(alert.stream),
+        alert.first_at,
+        alert.first_unit.as_ref(),
+        alert.last_at,
+        alert.signals,
+        alert.rules,
+        side_name(alert.side),
+        alert.size_sigma,
+        alert.size_value,
+        alert.returned_at,
+        now,
+    ])?;
+    Ok(match known {
+        Some((id, returned, revised)) => (id, revised, returned),
+        None => (to.last_insert_rowid(), true, false),
+    })
+}
+
+fn tell(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    stream: usize,
+    alert: i64,
+    what: &'static str,
+    now: i64,
+) -> rusqlite::Result<AlertNews> {
+    to.prepare_cached(
+        "INSERT INTO alert_event (alert, at, what, who, comment)
+         VALUES (?1, ?2, ?3, 'driftvane', '')",
+    )?
+    .execute(params![alert, now, what])?;
+    let name = &names[stream];
+    let label = stream_label(&config.characteristics[name.characteristic], &name.keys);
+    Ok(AlertNews {
+        alert,
+        stream: label,
+        what,
+    })
+}
+
+/// SQLite has no unsigned numbers; no count here comes near the difference.
+fn i64_of(count: u64) -> i64 {
+    i64::try_from(count).unwrap_or(i64::MAX)
+}

@@ -1,0 +1,327 @@
+//! The stored form of what the engine keeps: the engine's own types know no serialisation.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+use spc::chart::{ChartKind, Limits, Sample};
+use spc::moments::Moments;
+use spc::rules::{Rule, RuleState, Side};
+
+use crate::engine::{ChartState, Content, Episode, Phase};
+
+/// The names of chart kinds in configuration, output and the store.
+pub const CHART_NAMES: [(ChartKind, &str); 8] = [
+    (ChartKind::Individuals, "individuals"),
+    (ChartKind::MeanRange, "mean-range"),
+    (ChartKind::MeanS, "mean-s"),
+    (ChartKind::ThreeWay, "three-way"),
+    (ChartKind::P, "p"),
+    (ChartKind::Np, "np"),
+    (ChartKind::C, "c"),
+    (ChartKind::U, "u"),
+];
+
+/// The name of a chart kind.
+#[must_use]
+pub fn chart_name(kind: ChartKind) -> &'static str {
+    CHART_NAMES
+        .iter()
+        .find(|(other, _)| *other == kind)
+        .map_or("", |(_, name)| name)
+}
+
+fn chart_kind(name: &str) -> Option<ChartKind> {
+    CHART_NAMES
+        .iter()
+        .find(|(_, other)| *other == name)
+        .map(|(kind, _)| *kind)
+}
+
+/// The name of a side.
+#[must_use]
+pub fn side_name(side: Side) -> &'static str {
+    match side {
+        Side::Upper => "upper",
+        Side::Lower => "lower",
+        Side::Neither => "neither",
+    }
+}
+
+fn side(name: &str) -> Side {
+    match name {
+        "upper" => Side::Upper,
+        "lower" => Side::Lower,
+        _ => Side::Neither,
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+struct StateForm {
+    version: u32,
+    phase: PhaseForm,
+    setup: Option<Vec<String>>,
+    group: Option<(ContentForm, usize)>,
+    episode: Option<EpisodeForm>,
+    note: Option<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum PhaseForm {
+    Baseline {
+        first: Option<(i64, String)>,
+        samples: Vec<(f64, f64, Option<f64>)>,
+    },
+    Monitoring {
+        limits: LimitsForm,
+        rules: String,
+    },
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum ContentForm {
+    Measured(Vec<u8>),
+    Counted(BTreeMap<String, u32>),
+}
+
+#[derive(Serialize, Deserialize)]
+struct EpisodeForm {
+    first: (i64, String),
+    last_at: i64,
+    signals: u32,
+    rules: Vec<String>,
+    side: String,
+    size_sigma: f64,
+    size_value: f64,
+    quiet: u32,
+}
+
+#[derive(Serialize, Deserialize)]
+struct LimitsForm {
+    kind: String,
+    width: f64,
+    subgroups: u32,
+    centre: f64,
+    sigma: f64,
+    moving_range: Option<f64>,
+    sigma_within: Option<f64>,
+    sigma_between: Option<f64>,
+}
+
+impl LimitsForm {
+    fn of(limits: &Limits) -> LimitsForm {
+        LimitsForm {
+            kind: chart_name(limits.kind).to_owned(),
+            width: limits.width,
+            subgroups: limits.subgroups,
+            centre: limits.centre,
+            sigma: limits.sigma,
+            moving_range: limits.moving_range,
+            sigma_within: limits.sigma_within,
+            sigma_between: limits.sigma_between,
+        }
+    }
+
+    fn limits(self) -> Option<Limits> {
+        Some(Limits {
+            kind: chart_kind(&self.kind)?,
+            width: self.width,
+            subgroups: self.subgroups,
+            centre: self.centre,
+            sigma: self.sigma,
+            moving_range: self.moving_range,
+            sigma_within: self.sigma_within,
+            sigma_between: self.sigma_between,
+        })
+    }
+}
+
+/// Limits as text.
+#[must_use]
+pub fn limits_text(limits: &Limits) -> String {
+    text(&LimitsForm::of(limits))
+}
+
+/// Limits from text.
+#[must_use]
+pub fn limits_from(text: &str) -> Option<Limits> {
+    serde_json::from_str::<LimitsForm>(text).ok()?.limits()
+}
+
+/// A state as text.
+#[must_use]
+pub fn state_text(state: &ChartState) -> String {
+    let phase = match &state.phase {
+        Phase::Baseline { first, samples } => PhaseForm::Baseline {
+            first: first.as_ref().map(|(at, unit)| (*at, unit.to_string())),
+            samples: samples
+                .iter()
+                .map(|one| (one.size, one.value, one.spread))
+                .collect(),
+        },
+        Phase::Monitoring { limits, rules } => PhaseForm::Monitoring {
+            limits: LimitsForm::of(limits),
+            rules: rules.encode(),
+        },
+    };
+    text(&StateForm {
+        version: state.version,
+        phase,
+        setup: state
+            .setup
+            .as_ref()
+            .map(|setup| setup.iter().map(ToString::to_string).collect()),
+        group: state
+            .group
+            .as_ref()
+            .map(|(content, count)| (content_form(content), *count)),
+        episode: state.episode.as_ref().map(episode_form),
+        note: state.note.clone(),
+    })
+}
+
+/// A state from text.
+#[must_use]
+pub fn state_from(text: &str) -> Option<ChartState> {
+    let form: StateForm = serde_json::from_str(text).ok()?;
+    let phase = match form.phase {
+        PhaseForm::Baseline { first, samples } => Phase::Baseline {
+            first: first.map(|(at, unit)| (at, Arc::from(unit))),
+            samples: samples
+                .into_iter()
+                .map(|(size, value, spread)| Sample {
+                    size,
+                    value,
+                    spread,
+                })
+                .collect(),
+        },
+        PhaseForm::Monitoring { limits, rules } => Phase::Monitoring {
+            limits: limits.limits()?,
+            rules: RuleState::decode(&rules).ok()?,
+        },
+    };
+    let group = match form.group {
+        Some((content, count)) => Some((content_of(content)?, count)),
+        None => None,
+    };
+    Some(ChartState {
+        version: form.version,
+        phase,
+        setup: form
+            .setup
+            .map(|setup| setup.into_iter().map(Arc::from).collect()),
+        group,
+        episode: form.episode.map(episode_of),
+        note: form.note,
+    })
+}
+
+fn episode_form(episode: &Episode) -> EpisodeForm {
+    EpisodeForm {
+        first: (episode.first.0, episode.first.1.to_string()),
+        last_at: episode.last_at,
+        signals: episode.signals,
+        rules: episode.rules.iter().map(ToString::to_string).collect(),
+        side: side_name(episode.side).to_owned(),
+        size_sigma: episode.size_sigma,
+        size_value: episode.size_value,
+        quiet: episode.quiet,
+    }
+}
+
+fn episode_of(form: EpisodeForm) -> Episode {
+    Episode {
+        first: (form.first.0, Arc::from(form.first.1)),
+        last_at: form.last_at,
+        signals: form.signals,
+        rules: form
+            .rules
+            .iter()
+            .filter_map(|name| rule_name(name))
+            .collect(),
+        side: side(&form.side),
+        size_sigma: form.size_sigma,
+        size_value: form.size_value,
+        quiet: form.quiet,
+    }
+}
+
+fn rule_name(name: &str) -> Option<&'static str> {
+    let own = [
+        crate::engine::BEYOND_LIMITS,
+        crate::engine::SPREAD_BEYOND_LIMITS,
+    ];
+    own.into_iter()
+        .find(|own| *own == name)
+        .or_else(|| Rule::from_name(name).map(Rule::name))
+}
+
+fn content_form(content: &Content) -> ContentForm {
+    match content {
+        Content::Measured(moments) => ContentForm::Measured(moments.to_bytes()),
+        Content::Counted(boards) => ContentForm::Counted(
+            boards
+                .iter()
+                .map(|(board, count)| (board.to_string(), *count))
+                .collect(),
+        ),
+    }
+}
+
+fn content_of(form: ContentForm) -> Option<Content> {
+    match form {
+        ContentForm::Measured(bytes) => Moments::from_bytes(&bytes).ok().map(Content::Measured),
+        ContentForm::Counted(boards) => Some(Content::Counted(
+            boards
+                .into_iter()
+                .map(|(board, count)| (Arc::from(board), count))
+                .collect(),
+        )),
+    }
+}
+
+/// Content as bytes: a measured one starts with `m`, a counted one is JSON.
+#[must_use]
+pub fn content_bytes(content: &Content) -> Vec<u8> {
+    match content {
+        Content::Measured(moments) => {
+            let mut bytes = vec![b'm'];
+            bytes.extend(moments.to_bytes());
+            bytes
+        }
+        Content::Counted(boards) => text(boards).into_bytes(),
+    }
+}
+
+/// Content from bytes.
+#[must_use]
+pub fn content_from(bytes: &[u8]) -> Option<Content> {
+    match bytes.split_first() {
+        Some((b'm', rest)) => Moments::from_bytes(rest).ok().map(Content::Measured),
+        _ => {
+            let boards: BTreeMap<String, u32> = serde_json::from_slice(bytes).ok()?;
+            content_of(ContentForm::Counted(boards))
+        }
+    }
+}
+
+/// Texts as one JSON list.
+#[must_use]
+pub fn list_text(list: &[Arc<str>]) -> String {
+    text(&list.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
+}
+
+/// Texts from a JSON list.
+#[must_use]
+pub fn list_from(text: &str) -> Option<Vec<Arc<str>>> {
+    let list: Vec<String> = serde_json::from_str(text).ok()?;
+    Some(list.into_iter().map(Arc::from).collect())
+}
+
+/// These forms hold no maps with other than text keys, so writing them can not fail.
+fn text<T: Serialize + ?Sized>(form: &T) -> String {
+    serde_json::to_string(form).unwrap_or_default()
+}

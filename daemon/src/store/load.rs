@@ -1,0 +1,175 @@
+//! From the record back into an engine: after this, a restart can not be told from no restart.
+
+use std::sync::Arc;
+
+use rusqlite::params;
+
+use super::form::{content_from, list_from, state_from};
+use super::{Store, StoreError, db};
+use crate::config::Config;
+use crate::engine::{Atom, Command, CommandKind, Engine, PointKind, Stream, StreamName};
+
+/// A request of a person that the engine has not taken yet.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// Its number.
+    pub id: i64,
+    /// The stream's place in the engine.
+    pub stream: usize,
+    /// What is asked.
+    pub command: Command,
+}
+
+impl Store {
+    /// The engine as it was after the last commit.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read, or names a characteristic that the configuration no longer
+    /// has: taking it out would silently drop its streams.
+    pub fn load(&self, config: &Arc<Config>) -> Result<Engine, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut engine = Engine::new(Arc::clone(config));
+        let mut query = self
+            .connection
+            .prepare(
+                "SELECT id, characteristic, keys, newest, settled_through, state
+                 FROM stream ORDER BY id",
+            )
+            .map_err(wrap)?;
+        let mut rows = query.query([]).map_err(wrap)?;
+        while let Some(row) = rows.next().map_err(wrap)? {
+            let id: i64 = row.get(0).map_err(wrap)?;
+            let name: String = row.get(1).map_err(wrap)?;
+            let keys: String = row.get(2).map_err(wrap)?;
+            let state: String = row.get(5).map_err(wrap)?;
+            let Some(characteristic) = config
+                .characteristics
+                .iter()
+                .position(|other| other.name == name)
+            else {
+                return Err(self.damaged(format!(
+                    "it holds streams of the characteristic '{name}', which the configuration \
+                     does not have; put it back, or use a new [store] folder"
+                )));
+            };
+            let (Some(keys), Some(state)) = (list_from(&keys), state_from(&state)) else {
+                return Err(self.damaged(format!("stream {id} can not be read")));
+            };
+            let newest = row.get(3).map_err(wrap)?;
+            let settled_through = row.get(4).map_err(wrap)?;
+            let tail = self.tail(id, settled_through)?;
+            let commands = self.commands(id, settled_through)?;
+            let name = StreamName {
+                characteristic,
+                keys,
+            };
+            engine.restore(Stream::kept(
+                name,
+                state,
+                settled_through,
+                newest,
+                tail,
+                commands,
+            ));
+        }
+        // What this says is in the record already; it fills the engine's memory of having said it.
+        engine.settle();
+        Ok(engine)
+    }
+
+    fn damaged(&self, reason: String) -> StoreError {
+        StoreError::Damaged {
+            path: self.folder.join(super::DATABASE),
+            reason,
+        }
+    }
+
+    fn tail(&self, stream: i64, settled_through: i64) -> Result<Vec<Atom>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT at, unit, content, setup FROM point
+                 WHERE stream = ?1 AND at > ?2 AND kind IN (?3, ?4)",
+            )
+            .map_err(wrap)?;
+        let kinds = (PointKind::Whole as u8, PointKind::Part as u8);
+        let mut rows = query
+            .query(params![stream, settled_through, kinds.0, kinds.1])
+            .map_err(wrap)?;
+        let mut tail = Vec::new();
+        while let Some(row) = rows.next().map_err(wrap)? {
+            let unit: String = row.get(1).map_err(wrap)?;
+            let content: Vec<u8> = row.get(2).map_err(wrap)?;
+            let setup: String = row.get(3).map_err(wrap)?;
+            let (Some(content), Some(setup)) = (content_from(&content), list_from(&setup)) else {
+                return Err(self.damaged(format!("the point {unit} of stream {stream}")));
+            };
+            let at = row.get(0).map_err(wrap)?;
+            tail.push(Atom {
+                at,
+                unit: Arc::from(unit),
+                setup,
+                content,
+            });
+        }
+        Ok(tail)
+    }
+
+    fn commands(&self, stream: i64, settled_through: i64) -> Result<Vec<Command>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT at, kind, author, reason FROM request
+                 WHERE stream = ?1 AND taken = 1 AND at > ?2 ORDER BY at, id",
+            )
+            .map_err(wrap)?;
+        let rows = query
+            .query_map(params![stream, settled_through], command)
+            .map_err(wrap)?;
+        rows.collect::<rusqlite::Result<_>>().map_err(wrap)
+    }
+
+    /// What people have asked for since the last look.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn new_requests(&self) -> Result<Vec<Request>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT at, kind, author, reason, id, stream FROM request
+                 WHERE taken = 0 ORDER BY id",
+            )
+            .map_err(wrap)?;
+        let rows = query
+            .query_map([], |row| {
+                let stream: i64 = row.get(5)?;
+                Ok(Request {
+                    id: row.get(4)?,
+                    stream: usize::try_from(stream - 1).unwrap_or(usize::MAX),
+                    command: command(row)?,
+                })
+            })
+            .map_err(wrap)?;
+        rows.collect::<rusqlite::Result<_>>().map_err(wrap)
+    }
+}
+
+fn command(row: &rusqlite::Row) -> rusqlite::Result<Command> {
+    let kind: String = row.get(1)?;
+    Ok(Command {
+        at: row.get(0)?,
+        kind: if kind == "freeze" {
+            CommandKind::Freeze
+        } else {
+            CommandKind::Restart
+        },
+        author: row.get(2)?,
+        reason: row.get(3)?,
+    })
+}

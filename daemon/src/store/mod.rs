@@ -1,0 +1,229 @@
+//! The durable record: a SQLite database and a Parquet archive under one data folder.
+//!
+//! The only place that names either. One transaction holds everything a batch of files changes,
+//! and the archive segments it names are on disk before it commits.
+
+use std::fs::{self, File, TryLockError};
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OpenFlags};
+
+pub mod archive;
+mod asked;
+mod commit;
+mod form;
+mod load;
+mod outbox;
+pub mod query;
+mod shift;
+
+pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
+pub use commit::{
+    AlertNews, Batch, DefectKey, FileFacts, PathFacts, RejectFacts, UnitKey, UnitTally, Verdict,
+};
+pub use form::chart_name;
+pub use outbox::News;
+
+/// The version of the schema that this program writes.
+const SCHEMA_VERSION: i64 = 1;
+
+/// The database in the data folder.
+const DATABASE: &str = "driftvane.sqlite";
+
+/// What can go wrong with the store. None of these is retried: the outcome may be unknown.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// SQLite failed.
+    #[error("the store in {folder} failed: {source}; stop, check disk and folder, start again")]
+    Database {
+        /// The data folder.
+        folder: PathBuf,
+        /// The cause.
+        source: rusqlite::Error,
+    },
+    /// A file operation failed.
+    #[error("{path}: {source}")]
+    File {
+        /// The file or folder.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// Another process writes here.
+    #[error("another driftvane works on {0}; stop it first, or use another [store] folder")]
+    Locked(PathBuf),
+    /// The data come from a newer program.
+    #[error(
+        "{path} has schema version {found}, this program writes {SCHEMA_VERSION}: \
+             use the newer program"
+    )]
+    Newer {
+        /// The database.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+    },
+    /// The database exists but is not ours, or is damaged.
+    #[error("{path} can not be used: {reason}; restore it from a backup, nothing was changed")]
+    Damaged {
+        /// The database.
+        path: PathBuf,
+        /// What was seen.
+        reason: String,
+    },
+    /// The archive could not be written.
+    #[error("the archive could not be written: {0}")]
+    Archive(String),
+    /// There is no record yet.
+    #[error("{0} holds no record yet: run `driftvane replay` or `driftvane watch` first")]
+    Nothing(PathBuf),
+}
+
+/// The record, opened for writing.
+pub struct Store {
+    folder: PathBuf,
+    connection: Connection,
+    /// Held as long as the store is open; the system lets go of it when the process ends.
+    _lock: File,
+}
+
+impl Store {
+    /// Opens the record for writing, and makes it where there is none.
+    ///
+    /// # Errors
+    ///
+    /// When another process writes there, when the disk refuses, and when what is there is damaged
+    /// or newer.
+    pub fn open(folder: &Path) -> Result<Store, StoreError> {
+        fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
+        let lock = lock(folder)?;
+        let path = folder.join(DATABASE);
+        let connection = Connection::open(&path).map_err(|source| db(folder, source))?;
+        let store = Store {
+            folder: folder.to_owned(),
+            connection,
+            _lock: lock,
+        };
+        store.prepare(&path)?;
+        archive::sweep(folder, &store.connection)?;
+        Ok(store)
+    }
+
+    /// The data folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    fn prepare(&self, path: &Path) -> Result<(), StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        self.connection
+            .execute_batch(
+                "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;
+                 PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;
+                 PRAGMA busy_timeout = 5000; PRAGMA temp_store = MEMORY;
+                 PRAGMA cache_size = -16000;",
+            )
+            .map_err(wrap)?;
+        let mode: String = self
+            .connection
+            .query_row("PRAGMA journal_mode", [], |row| row.get(0))
+            .map_err(wrap)?;
+        let sync: i64 = self
+            .connection
+            .query_row("PRAGMA synchronous", [], |row| row.get(0))
+            .map_err(wrap)?;
+        if mode != "wal" || sync != 2 {
+            let reason = format!("journal mode {mode}, synchronous {sync}, wanted wal and 2");
+            return Err(StoreError::Damaged {
+                path: path.to_owned(),
+                reason,
+            });
+        }
+        let found: i64 = self
+            .connection
+            .query_row("PRAGMA user_version", [], |row| row.get(0))
+            .map_err(wrap)?;
+        let tables: i64 = self
+            .connection
+            .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
+            .map_err(wrap)?;
+        match (found, tables) {
+            (0, 0) => self
+                .connection
+                .execute_batch(&format!(
+                    "BEGIN; {} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;",
+                    include_str!("schema.sql")
+                ))
+                .map_err(wrap),
+            (SCHEMA_VERSION, _) => Ok(()),
+            (0, _) => Err(StoreError::Damaged {
+                path: path.to_owned(),
+                reason: "it is not a record of this program".to_owned(),
+            }),
+            _ => Err(StoreError::Newer {
+                path: path.to_owned(),
+                found,
+            }),
+        }
+    }
+}
+
+/// The record, opened for reading beside a writer.
+pub struct Reader {
+    connection: Connection,
+    folder: PathBuf,
+}
+
+impl Reader {
+    /// Opens the record for reading.
+    ///
+    /// # Errors
+    ///
+    /// When there is none, or it can not be read.
+    pub fn open(folder: &Path) -> Result<Reader, StoreError> {
+        let path = folder.join(DATABASE);
+        if !path.exists() {
+            return Err(StoreError::Nothing(folder.to_owned()));
+        }
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection =
+            Connection::open_with_flags(&path, flags).map_err(|source| db(folder, source))?;
+        connection
+            .execute_batch("PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL;")
+            .map_err(|source| db(folder, source))?;
+        Ok(Reader {
+            connection,
+            folder: folder.to_owned(),
+        })
+    }
+}
+
+fn lock(folder: &Path) -> Result<File, StoreError> {
+    let path = folder.join("driftvane.lock");
+    let file = File::options()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(&path)
+        .map_err(|source| file_error(&path, source))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(StoreError::Locked(folder.to_owned())),
+        Err(TryLockError::Error(source)) => Err(file_error(&path, source)),
+    }
+}
+
+fn file_error(path: &Path, source: std::io::Error) -> StoreError {
+    StoreError::File {
+        path: path.to_owned(),
+        source,
+    }
+}
+
+fn db(folder: &Path, source: rusqlite::Error) -> StoreError {
+    StoreError::Database {
+        folder: folder.to_owned(),
+        source,
+    }
+}

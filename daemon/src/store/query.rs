@@ -1,0 +1,580 @@
+//! What the commands and reports read of the record.
+//!
+//! Rows come out as plain facts in a fixed order. Knows no output format and no time zone. The one
+//! invariant: nothing here writes.
+
+use std::sync::Arc;
+
+use rusqlite::{Params, Row, params};
+use spc::chart::Limits;
+use spc::moments::Moments;
+
+use super::form::{content_from, limits_from, list_from, state_from};
+use super::{Reader, StoreError, archive, db};
+use crate::config::Key;
+use crate::engine::{Content, Phase, PointKind};
+
+/// A stream as it stands.
+#[derive(Clone, Debug)]
+pub struct StreamRow {
+    /// Its number.
+    pub id: i64,
+    /// The characteristic's name.
+    pub characteristic: String,
+    /// The values of its keys.
+    pub keys: Vec<Arc<str>>,
+    /// Its readable name.
+    pub label: String,
+    /// The newest event.
+    pub newest: i64,
+    /// Whether points are judged: otherwise a baseline is being collected.
+    pub monitoring: bool,
+    /// Why no limits can be set, where that is so.
+    pub note: Option<String>,
+}
+
+/// What a stream's stored points add up to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PointCounts {
+    /// Plotted points.
+    pub points: u64,
+    /// Points that were judged against limits.
+    pub judged: u64,
+    /// Points with a signal.
+    pub signalled: u64,
+    /// The newest point.
+    pub last_at: Option<i64>,
+}
+
+/// A plotted point.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PointRow {
+    /// The event time.
+    pub at: i64,
+    /// The unit.
+    pub unit: String,
+    /// Whether it came after its time was settled.
+    pub late: bool,
+    /// Readings, boards or opportunities.
+    pub size: f64,
+    /// The plotted value.
+    pub value: f64,
+    /// The spread within.
+    pub spread: Option<f64>,
+    /// The version of the limits, or of the baseline.
+    pub version: u32,
+    /// Whether it belongs to a baseline.
+    pub baseline: bool,
+    /// The rules that fired: name and side.
+    pub signals: Vec<(String, String)>,
+}
+
+/// The readings of one unit.
+#[derive(Clone, Debug)]
+pub struct ContentRow {
+    /// The event time.
+    pub at: i64,
+    /// Whether the unit is a plotted subgroup by itself.
+    pub whole: bool,
+    /// What was measured.
+    pub moments: Moments,
+}
+
+/// A version of limits.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LimitsRow {
+    /// The stream.
+    pub stream: i64,
+    /// Its number within the stream.
+    pub version: u32,
+    /// The first unit of the baseline, by time.
+    pub from_at: i64,
+    /// The last unit of the baseline, by time.
+    pub to_at: i64,
+    /// The numbers.
+    pub limits: Limits,
+    /// Who set them.
+    pub author: String,
+    /// Why.
+    pub reason: String,
+    /// When, by the clock.
+    pub set_at: i64,
+}
+
+/// An alert.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlertRow {
+    /// Its number.
+    pub id: i64,
+    /// The stream.
+    pub stream: i64,
+    /// The time of the first signal.
+    pub first_at: i64,
+    /// The unit of the first signal.
+    pub first_unit: String,
+    /// The time of the last signal.
+    pub last_at: i64,
+    /// Signals so far.
+    pub signals: u64,
+    /// The rules that fired, in the order in which they first did.
+    pub rules: Vec<String>,
+    /// The side of the first signal.
+    pub side: String,
+    /// The largest distance from the centre in sigma.
+    pub size_sigma: f64,
+    /// The plotted value there.
+    pub size_value: f64,
+    /// When the stream was quiet again.
+    pub returned_at: Option<i64>,
+    /// When it was raised, by the clock.
+    pub raised_at: i64,
+    /// Whether late data took the ground from it.
+    pub revised: bool,
+    /// When, by whom and with what words it was acknowledged.
+    pub acknowledged: Option<(i64, String, String)>,
+}
+
+/// What befell an alert.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlertEventRow {
+    /// When, by the clock.
+    pub at: i64,
+    /// What.
+    pub what: String,
+    /// Who.
+    pub who: String,
+    /// What was said.
+    pub comment: String,
+}
+
+/// The first visits of boards in a window, added up by feed and product.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct YieldFacts {
+    /// The feed.
+    pub feed: String,
+    /// The product.
+    pub product: String,
+    /// Boards.
+    pub units: u64,
+    /// Boards without a call.
+    pub without_call: u64,
+    /// Boards without a confirmed defect.
+    pub without_confirmed: u64,
+    /// Boards whose last visit had no call.
+    pub last_without_call: u64,
+    /// Boards whose last visit had no confirmed defect.
+    pub last_without_confirmed: u64,
+    /// Rows.
+    pub rows: u64,
+    /// Locations called.
+    pub calls: u64,
+    /// Confirmed defects.
+    pub confirmed: u64,
+    /// False calls.
+    pub false_calls: u64,
+    /// Opportunities that the feed states.
+    pub opportunities: u64,
+}
+
+/// A kind of defect and how often it was met.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DefectFacts {
+    /// The feed.
+    pub feed: String,
+    /// The component.
+    pub component: String,
+    /// The pin.
+    pub pin: String,
+    /// The defect.
+    pub defect: String,
+    /// The review: 0 none, 1 confirmed, 2 false call.
+    pub review: u8,
+    /// How often.
+    pub count: u64,
+}
+
+/// A file of the ledger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FileRow {
+    /// Its number.
+    pub id: i64,
+    /// The feed.
+    pub feed: String,
+    /// The path.
+    pub path: String,
+    /// The verdict.
+    pub verdict: String,
+    /// Rows read, used, rejected, duplicate.
+    pub rows: [u64; 4],
+    /// When its events were, as near as can be told.
+    pub at: i64,
+    /// Why it is quarantined: code and reason.
+    pub trouble: Option<(String, String)>,
+}
+
+/// Rows of a file refused for one reason.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RejectRow {
+    /// The stable code.
+    pub code: String,
+    /// The reason in words, as at the example.
+    pub reason: String,
+    /// The line of the example.
+    pub line: u64,
+    /// How often.
+    pub count: u64,
+}
+
+/// A change of product at a feed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ProductChange {
+    /// The feed.
+    pub feed: String,
+    /// When.
+    pub at: i64,
+    /// From.
+    pub from: String,
+    /// To.
+    pub to: String,
+}
+
+/// Which archived readings to count.
+#[derive(Clone, Debug)]
+pub struct ReadingFilter<'a> {
+    /// The kind of station.
+    pub station: crate::words::Station,
+    /// The measure or test step.
+    pub measure: &'a str,
+    /// Keys and the values that are wanted of them; an empty value means that the key is absent.
+    pub keys: Vec<(Key, Vec<String>)>,
+    /// From this event time on.
+    pub from: i64,
+    /// Up to this event time, exclusive.
+    pub to: i64,
+}
+
+/// How many readings lie outside a specification.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct OutsideCount {
+    /// Readings in all.
+    pub readings: u64,
+    /// Below the lower limit.
+    pub below: u64,
+    /// Above the upper limit.
+    pub above: u64,
+}
+
+impl Reader {
+    pub(super) fn list<T>(
+        &self,
+        sql: &str,
+        values: impl Params,
+        read: impl FnMut(&Row) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self.connection.prepare_cached(sql).map_err(wrap)?;
+        let rows = query.query_map(values, read).map_err(wrap)?;
+        rows.collect::<rusqlite::Result<_>>().map_err(wrap)
+    }
+
+    fn unreadable(&self, what: String) -> StoreError {
+        StoreError::Damaged {
+            path: self.folder.join(super::DATABASE),
+            reason: format!("{what} can not be read"),
+        }
+    }
+
+    /// Every stream, by label.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn streams(&self) -> Result<Vec<StreamRow>, StoreError> {
+        let rows = self.list(
+            "SELECT id, characteristic, keys, label, newest, state, note FROM stream
+             ORDER BY label",
+            [],
+            |row| {
+                let (keys, state): (String, String) = (row.get(2)?, row.get(5)?);
+                let stream = StreamRow {
+                    id: row.get(0)?,
+                    characteristic: row.get(1)?,
+                    keys: Vec::new(),
+                    label: row.get(3)?,
+                    newest: row.get(4)?,
+                    monitoring: false,
+                    note: row.get(6)?,
+                };
+                Ok((stream, keys, state))
+            },
+        )?;
+        let whole = |(stream, keys, state): (StreamRow, String, String)| {
+            let (Some(keys), Some(state)) = (list_from(&keys), state_from(&state)) else {
+                return Err(self.unreadable(format!("stream {}", stream.label)));
+            };
+            // The settled state lags behind by the lateness; limits beyond it count as well.
+            let monitoring = match state.phase {
+                Phase::Monitoring { .. } => true,
+                Phase::Baseline { .. } => self.limits_after(stream.id, state.version)?,
+            };
+            Ok(StreamRow {
+                keys,
+                monitoring,
+                ..stream
+            })
+        };
+        rows.into_iter().map(whole).collect()
+    }
+
+    fn limits_after(&self, stream: i64, version: u32) -> Result<bool, StoreError> {
+        let newest = self.list(
+            "SELECT version FROM point WHERE stream = ?1 AND kind IN (?2, ?3)
+             ORDER BY at DESC, unit DESC LIMIT 1",
+            params![stream, PointKind::Whole as u8, PointKind::Group as u8],
+            |row| row.get::<_, u32>(0),
+        )?;
+        let wanted = newest.first().copied().unwrap_or(version);
+        let found = self.list(
+            "SELECT 1 FROM limits WHERE stream = ?1 AND version = ?2",
+            params![stream, wanted],
+            |_| Ok(()),
+        )?;
+        Ok(!found.is_empty())
+    }
+
+    /// What the points of a stream in a window add up to.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn point_counts(&self, stream: i64, from: i64, to: i64) -> Result<PointCounts, StoreError> {
+        let rows = self.list(
+            "SELECT count(*), coalesce(sum(kind <> ?4 AND baseline = 0), 0),
+                 coalesce(sum(signals <> ''), 0), max(at)
+             FROM point WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?5",
+            params![
+                stream,
+                from,
+                to,
+                PointKind::Late as u8,
+                PointKind::Part as u8
+            ],
+            |row| {
+                Ok(PointCounts {
+                    points: count(row, 0)?,
+                    judged: count(row, 1)?,
+                    signalled: count(row, 2)?,
+                    last_at: row.get(3)?,
+                })
+            },
+        )?;
+        Ok(rows.into_iter().next().unwrap_or_default())
+    }
+
+    /// The plotted points of a stream in a window, by time and unit.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn points(&self, stream: i64, from: i64, to: i64) -> Result<Vec<PointRow>, StoreError> {
+        self.list(
+            "SELECT at, unit, kind, size, value, spread, version, baseline, signals FROM point
+             WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?4 ORDER BY at, unit, kind",
+            params![stream, from, to, PointKind::Part as u8],
+            |row| {
+                let signals: String = row.get(8)?;
+                Ok(PointRow {
+                    at: row.get(0)?,
+                    unit: row.get(1)?,
+                    late: row.get::<_, u8>(2)? == PointKind::Late as u8,
+                    size: row.get(3)?,
+                    value: row.get(4)?,
+                    spread: row.get(5)?,
+                    version: row.get(6)?,
+                    baseline: row.get(7)?,
+                    signals: signals_of(&signals),
+                })
+            },
+        )
+    }
+
+    /// What was measured on the units of a stream in a window, by time and unit.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn contents(&self, stream: i64, from: i64, to: i64) -> Result<Vec<ContentRow>, StoreError> {
+        let rows = self.list(
+            "SELECT at, unit, kind, content FROM point
+             WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?4 ORDER BY at, unit, kind",
+            params![stream, from, to, PointKind::Group as u8],
+            |row| {
+                let at: i64 = row.get(0)?;
+                let unit: String = row.get(1)?;
+                let kind: u8 = row.get(2)?;
+                Ok((at, unit, kind, row.get::<_, Vec<u8>>(3)?))
+            },
+        )?;
+        let mut found = Vec::new();
+        for (at, unit, kind, bytes) in rows {
+            match content_from(&bytes) {
+                Some(Content::Measured(moments)) => found.push(ContentRow {
+                    at,
+                    whole: kind == PointKind::Whole as u8,
+                    moments,
+                }),
+                Some(Content::Counted(_)) => {}
+                None => return Err(self.unreadable(format!("the readings of {unit}"))),
+            }
+        }
+        Ok(found)
+    }
+
+    /// How many units of a stream lie in a window, both ends included.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn units_between(&self, stream: i64, from: i64, last: i64) -> Result<u64, StoreError> {
+        let rows = self.list(
+            "SELECT count(*) FROM point WHERE stream = ?1 AND at BETWEEN ?2 AND ?3 AND kind <> ?4",
+            params![stream, from, last, PointKind::Group as u8],
+            |row| count(row, 0),
+        )?;
+        Ok(rows.first().copied().unwrap_or(0))
+    }
+
+    /// The versions of limits of one stream, or of all, in order.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn limits(&self, stream: Option<i64>) -> Result<Vec<LimitsRow>, StoreError> {
+        let rows = self.list(
+            "SELECT stream, version, from_at, to_at, numbers, author, reason, set_at FROM limits
+             WHERE ?1 IS NULL OR stream = ?1 ORDER BY stream, version",
+            params![stream],
+            |row| {
+                let numbers: String = row.get(4)?;
+                let (stream, version): (i64, u32) = (row.get(0)?, row.get(1)?);
+                let (from_at, to_at): (i64, i64) = (row.get(2)?, row.get(3)?);
+                let words: (String, String, i64) = (row.get(5)?, row.get(6)?, row.get(7)?);
+                Ok((stream, version, from_at, to_at, numbers, words))
+            },
+        )?;
+        let whole = |(stream, version, from_at, to_at, numbers, words)| {
+            let numbers: String = numbers;
+            let (author, reason, set_at) = words;
+            let limits = limits_from(&numbers).ok_or_else(|| {
+                self.unreadable(format!(
+                    "version {version} of the limits of stream {stream}"
+                ))
+            })?;
+            Ok(LimitsRow {
+                stream,
+                version,
+                from_at,
+                to_at,
+                limits,
+                author,
+                reason,
+                set_at,
+            })
+        };
+        rows.into_iter().map(whole).collect()
+    }
+
+    /// Every alert, the newest first.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn alerts(&self) -> Result<Vec<AlertRow>, StoreError> {
+        self.list(
+            "SELECT id, stream, first_at, first_unit, last_at, signals, rules, side, size_sigma,
+                 size_value, returned_at, raised_at, revised, acknowledged_at, acknowledged_by,
+                 comment
+             FROM alert ORDER BY first_at DESC, id DESC",
+            [],
+            alert,
+        )
+    }
+
+    /// What befell an alert, in order.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn alert_events(&self, alert: i64) -> Result<Vec<AlertEventRow>, StoreError> {
+        self.list(
+            "SELECT at, what, who, comment FROM alert_event WHERE alert = ?1 ORDER BY id",
+            params![alert],
+            |row| {
+                Ok(AlertEventRow {
+                    at: row.get(0)?,
+                    what: row.get(1)?,
+                    who: row.get(2)?,
+                    comment: row.get(3)?,
+                })
+            },
+        )
+    }
+
+    /// Which archived readings lie outside a specification.
+    ///
+    /// # Errors
+    ///
+    /// When the record or a segment of the archive can not be read.
+    pub fn count_outside(
+        &self,
+        filter: &ReadingFilter,
+        lower: Option<f64>,
+        upper: Option<f64>,
+    ) -> Result<OutsideCount, StoreError> {
+        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
+            row.get::<_, String>(0)
+        })?;
+        archive::count_outside(&self.folder, &segments, filter, lower, upper)
+    }
+}
+
+/// The columns of an alert, in the order of [`Reader::alerts`].
+fn alert(row: &Row) -> rusqlite::Result<AlertRow> {
+    let rules: String = row.get(6)?;
+    let acknowledged_at: Option<i64> = row.get(13)?;
+    let by: Option<String> = row.get(14)?;
+    let comment: Option<String> = row.get(15)?;
+    let words = (by.unwrap_or_default(), comment.unwrap_or_default());
+    Ok(AlertRow {
+        id: row.get(0)?,
+        stream: row.get(1)?,
+        first_at: row.get(2)?,
+        first_unit: row.get(3)?,
+        last_at: row.get(4)?,
+        signals: count(row, 5)?,
+        rules: rules
+            .split(',')
+            .filter(|rule| !rule.is_empty())
+            .map(str::to_owned)
+            .collect(),
+        side: row.get(7)?,
+        size_sigma: row.get(8)?,
+        size_value: row.get(9)?,
+        returned_at: row.get(10)?,
+        raised_at: row.get(11)?,
+        revised: row.get(12)?,
+        acknowledged: acknowledged_at.map(|at| (at, words.0, words.1)),
+    })
+}
+
+/// A count; the record never holds a negative one.
+pub(super) fn count(row: &Row, column: usize) -> rusqlite::Result<u64> {
+    Ok(u64::try_from(row.get::<_, i64>(column)?).unwrap_or(0))
+}
+
+fn signals_of(text: &str) -> Vec<(String, String)> {
+    text.split(',')
+        .filter_map(|one| one.split_once(':'))
+        .map(|(by, side)| (by.to_owned(), side.to_owned()))
+        .collect()
+}
