@@ -1,0 +1,42 @@
+//! Finds the part of a growing file that counts already under another name.
+//!
+//! Stations close a growing file by renaming it, often after rows that nobody has read yet. Knows
+//! no row. The one invariant: bytes are skipped only where their digest stands in the record as
+//! content that counts.
+
+use std::fs::File;
+use std::io::Read;
+
+use super::{Ingest, Start, Waiting};
+use crate::store::StoreError;
+
+impl Ingest {
+    /// Where reading starts of a file whose name tells nothing about it.
+    pub(super) fn continued(&self, one: &Waiting) -> Result<Start, StoreError> {
+        let feed = &self.config.feeds[one.feed];
+        if !feed.grows {
+            return Ok(Start::default());
+        }
+        let beginnings = self.store.beginnings(&feed.name, one.found.len)?;
+        let (false, Ok(mut file)) = (beginnings.is_empty(), File::open(&one.found.path)) else {
+            // Why a file can not be opened is told by the one who reads it.
+            return Ok(Start::default());
+        };
+        let mut longest = Start::default();
+        let mut hasher = blake3::Hasher::new();
+        for (length, hash) in beginnings {
+            let next = file.by_ref().take(length - hasher.count());
+            if hasher.update_reader(next).is_err() || hasher.count() < length {
+                break;
+            }
+            let found = hasher.finalize();
+            if found == hash && self.store.knows_content(&hash)? {
+                longest = Start {
+                    from: length,
+                    prefix: Some(found),
+                };
+            }
+        }
+        Ok(longest)
+    }
+}
