@@ -1,0 +1,385 @@
+//! The command line: reads arguments and configuration, calls one command, tells the exit code.
+//!
+//! Holds no logic of a command: each has its own file.
+
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use crate::clock;
+use crate::commands::{
+    CommandError, alerts, capability, chart, check, demo, limits, parse_time, replay, report,
+    streams, watch,
+};
+use crate::config::{Config, read};
+use crate::ingest::Ingest;
+use crate::output::{self, Format};
+use crate::shifts;
+use crate::store::{Reader, StoreError};
+use anyhow::Context;
+use clap::{Args, Parser, Subcommand};
+
+/// Done.
+const DONE: u8 = 0;
+/// It failed.
+const FAILED: u8 = 1;
+/// The arguments or the configuration are wrong.
+const USAGE: u8 = 2;
+/// Done, but something was quarantined.
+const QUARANTINED: u8 = 3;
+
+/// Watches the CSV results of inspection and test stations: control charts, alerts, capability
+/// and shift reports. Charts and indices support a decision; they do not release product.
+#[derive(Parser)]
+#[command(name = "driftvane", version)]
+pub struct Arguments {
+    /// The configuration.
+    #[arg(long, global = true, default_value = "driftvane.toml")]
+    config: PathBuf,
+    /// How results are written: table, json, csv; svg for a chart.
+    #[arg(long, global = true, default_value = "table")]
+    format: Format,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Runs an invented line at high speed and tells what was planted and what was found.
+    Demo(demo::Options),
+    /// Watches the feeds until it is stopped; writes a report at the end of each shift.
+    Watch,
+    /// Reads all that waits, then ends.
+    Replay {
+        /// Only what lies below these paths.
+        paths: Vec<PathBuf>,
+    },
+    /// Checks the configuration and shows what each feed's first file becomes.
+    Check,
+    /// Lists the streams.
+    Streams,
+    /// Shows the control chart of a stream.
+    Chart {
+        /// The stream: its label, or a part of it that no other has.
+        stream: String,
+    },
+    /// Shows capability or performance figures.
+    Capability(CapabilityOptions),
+    /// Lists and acknowledges alerts.
+    #[command(subcommand)]
+    Alerts(Alerts),
+    /// Lists limits, freezes them, or begins a new baseline.
+    #[command(subcommand)]
+    Limits(Limits),
+    /// Writes reports.
+    #[command(subcommand)]
+    Report(Report),
+}
+
+#[derive(Subcommand)]
+enum Report {
+    /// The report of one shift.
+    Shift(ShiftOptions),
+}
+
+#[derive(Args)]
+struct ShiftOptions {
+    /// A time within the shift, on the plant's clock or with an offset; default: the shift of the
+    /// newest data.
+    #[arg(long)]
+    at: Option<String>,
+}
+
+#[derive(Args)]
+struct CapabilityOptions {
+    /// Only this stream.
+    #[arg(long)]
+    stream: Option<String>,
+    /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339.
+    #[arg(long)]
+    from: Option<String>,
+    /// Up to this time.
+    #[arg(long)]
+    to: Option<String>,
+}
+
+#[derive(Subcommand)]
+enum Alerts {
+    /// Lists alerts, open ones first.
+    List,
+    /// Notes that someone has seen an alert and what they say of it.
+    Acknowledge {
+        /// The alert, such as A-0001.
+        id: String,
+        /// Who.
+        #[arg(long)]
+        by: String,
+        /// What they say.
+        #[arg(long)]
+        comment: String,
+    },
+}
+
+#[derive(Subcommand)]
+enum Limits {
+    /// Lists every version of limits.
+    List {
+        /// Only of this stream.
+        stream: Option<String>,
+    },
+    /// Makes limits of the subgroups so far.
+    Freeze {
+        /// The stream.
+        stream: String,
+        #[command(flatten)]
+        who: Who,
+    },
+    /// Begins a new baseline.
+    Restart {
+        /// The stream.
+        stream: String,
+        #[command(flatten)]
+        who: Who,
+        /// From this event time on; default: after the newest point.
+        #[arg(long)]
+        from: Option<String>,
+    },
+}
+
+#[derive(Args)]
+struct Who {
+    /// Who asks.
+    #[arg(long)]
+    by: String,
+    /// Why.
+    #[arg(long)]
+    reason: String,
+}
+
+/// Carries out the command line.
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let code = if error.use_stderr() { USAGE } else { DONE };
+            if error.print().is_err() {
+                return ExitCode::from(FAILED);
+            }
+            return ExitCode::from(code);
+        }
+    };
+    start_log(matches!(arguments.command, Command::Demo(_)));
+    match run(&arguments) {
+        Ok(code) => ExitCode::from(code),
+        Err(Failure::Usage(text)) => {
+            output::complain(&text);
+            ExitCode::from(USAGE)
+        }
+        Err(Failure::Other(error)) => {
+            output::complain(&format!("driftvane: {error:#}"));
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+/// Why a command did not get done.
+enum Failure {
+    Usage(String),
+    Other(anyhow::Error),
+}
+
+impl From<CommandError> for Failure {
+    fn from(error: CommandError) -> Failure {
+        match error.is_usage() {
+            true => Failure::Usage(format!("driftvane: {error}")),
+            false => Failure::Other(error.into()),
+        }
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Failure {
+        Failure::Other(error.into())
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Failure {
+        Failure::Other(error.into())
+    }
+}
+
+impl From<anyhow::Error> for Failure {
+    fn from(error: anyhow::Error) -> Failure {
+        Failure::Other(error)
+    }
+}
+
+/// The log goes to stderr: stdout belongs to results.
+fn start_log(quiet: bool) {
+    use tracing_subscriber::EnvFilter;
+    let default = if quiet { "error" } else { "info" };
+    let filter =
+        EnvFilter::try_from_env("DRIFTVANE_LOG").unwrap_or_else(|_| EnvFilter::new(default));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false)
+        .init();
+}
+
+fn read_config(path: &Path) -> Result<Arc<Config>, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        Failure::Usage(format!(
+            "driftvane: {}: {error}; name a configuration with --config",
+            path.display()
+        ))
+    })?;
+    let absolute = std::path::absolute(path)?;
+    let base = absolute.parent().unwrap_or(Path::new("/"));
+    match read::read(&text, base) {
+        Ok(config) => Ok(Arc::new(config)),
+        Err(problems) => Err(Failure::Usage(format!("{}:\n{problems}", path.display()))),
+    }
+}
+
+fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let format = arguments.format;
+    if let Command::Demo(options) = &arguments.command {
+        demo::demo(options)?;
+        return Ok(DONE);
+    }
+    let config = read_config(&arguments.config)?;
+    match &arguments.command {
+        Command::Demo(_) => {}
+        Command::Watch => run_watch(config)?,
+        Command::Replay { paths } => return run_replay(&config, paths, format),
+        Command::Check => {
+            let checks = check::check(&config);
+            output::print(&check::render(&checks, format)?)?;
+            if checks.iter().any(|check| check.is_quarantined) {
+                return Ok(QUARANTINED);
+            }
+        }
+        Command::Streams => streams::print(&config, &reader(&config)?, format)?,
+        Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
+        Command::Capability(options) => run_capability(&config, options, format)?,
+        Command::Alerts(command) => run_alerts(&config, command, format)?,
+        Command::Limits(command) => run_limits(&config, command, format)?,
+        Command::Report(Report::Shift(options)) => run_report(&config, options)?,
+    }
+    Ok(DONE)
+}
+
+fn reader(config: &Config) -> Result<Reader, StoreError> {
+    Reader::open(&config.data_folder)
+}
+
+fn run_watch(config: Arc<Config>) -> Result<(), Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .context("can not start")?;
+    Ok(runtime.block_on(watch::watch(config))?)
+}
+
+fn run_replay(config: &Arc<Config>, paths: &[PathBuf], format: Format) -> Result<u8, Failure> {
+    let outcome = replay::replay(config, paths, &mut |done, all, outcome| {
+        tracing::info!(
+            done,
+            all,
+            rows = outcome.rows,
+            rejects = outcome.rejects,
+            "files"
+        );
+    })?;
+    output::print(&replay::text(&outcome, format)?)?;
+    Ok(if outcome.quarantined > 0 {
+        QUARANTINED
+    } else {
+        DONE
+    })
+}
+
+fn run_capability(
+    config: &Config,
+    options: &CapabilityOptions,
+    format: Format,
+) -> Result<(), Failure> {
+    let time = |text: &Option<String>| -> Result<Option<i64>, CommandError> {
+        text.as_deref()
+            .map(|text| parse_time(config, text))
+            .transpose()
+    };
+    let window = (time(&options.from)?, time(&options.to)?);
+    let stream = options.stream.as_deref();
+    Ok(capability::print(
+        config,
+        &reader(config)?,
+        stream,
+        window,
+        format,
+    )?)
+}
+
+fn run_alerts(config: &Config, command: &Alerts, format: Format) -> Result<(), Failure> {
+    let reader = reader(config)?;
+    match command {
+        Alerts::List => alerts::print(config, &reader, format)?,
+        Alerts::Acknowledge { id, by, comment } => {
+            alerts::acknowledge(config, &reader, id, (by, comment), clock::now())?;
+        }
+    }
+    Ok(())
+}
+
+fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<(), Failure> {
+    let reader = reader(config)?;
+    let now = clock::now();
+    match command {
+        Limits::List { stream } => {
+            return Ok(limits::print(config, &reader, stream.as_deref(), format)?);
+        }
+        Limits::Freeze { stream, who } => {
+            limits::freeze(&reader, stream, &who.by, &who.reason, now)?;
+        }
+        Limits::Restart { stream, who, from } => {
+            let from = from
+                .as_deref()
+                .map(|text| parse_time(config, text))
+                .transpose()?;
+            limits::restart(&reader, stream, from, &who.by, &who.reason, now)?;
+        }
+    }
+    drop(reader);
+    // Where no daemon runs, the request is carried out here; a running one looks for it itself.
+    match Ingest::open(Arc::clone(config), replay::threads()) {
+        Ok(mut ingest) => {
+            ingest.take_requests(now)?;
+            Ok(output::print("done\n")?)
+        }
+        Err(StoreError::Locked(_)) => Ok(output::print(
+            "asked; the running daemon does it within a second\n",
+        )?),
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn run_report(config: &Config, options: &ShiftOptions) -> Result<(), Failure> {
+    let time = match &options.at {
+        Some(text) => parse_time(config, text)?,
+        None => {
+            let newest = reader(config)?
+                .streams()?
+                .iter()
+                .map(|stream| stream.newest)
+                .max();
+            newest.ok_or_else(|| anyhow::anyhow!("the record holds no point yet"))?
+        }
+    };
+    let path = report::write(config, &shifts::at(config, time))?;
+    Ok(output::print(&format!("{}\n", path.display()))?)
+}

@@ -1,0 +1,439 @@
+//! `driftvane capability`: how a stream's spread relates to its specification.
+//!
+//! Quotes Cp and Cpk only for a stream that was in control; otherwise Pp and Ppk, and says so. The
+//! one invariant: the number of subgroups, not of readings, sets the confidence bounds.
+
+use serde::Serialize;
+use spc::capability::{Estimate, Indices, Stability, Study};
+use spc::chart::{ChartKind, Limits, Sample};
+use spc::moments::Moments;
+
+use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, unit, utc, when};
+use crate::config::{Characteristic, Config, Key, Specification, Subject};
+use crate::output::{self, Cell, Format, Table};
+use crate::store::Reader;
+use crate::store::query::{ContentRow, OutsideCount, PointRow, ReadingFilter, StreamRow};
+use crate::words::Role;
+
+/// The confidence of all bounds.
+const CONFIDENCE: f64 = 0.95;
+
+/// The capability of one stream in one window.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Capability {
+    /// The stream.
+    pub stream: String,
+    /// The unit.
+    pub unit: String,
+    /// The lower specification limit.
+    pub lower: Option<f64>,
+    /// The nominal value.
+    pub target: Option<f64>,
+    /// The upper specification limit.
+    pub upper: Option<f64>,
+    /// The document that says so.
+    pub specification_source: String,
+    /// The first point, RFC 3339 in UTC.
+    pub from: String,
+    /// The last point.
+    pub to: String,
+    /// Subgroups: independent evidence.
+    pub subgroups: u64,
+    /// Readings.
+    pub readings: u64,
+    /// The mean of the readings.
+    pub mean: Option<f64>,
+    /// Short-term sigma of a single reading.
+    pub sigma_within: Option<f64>,
+    /// Standard deviation of all readings.
+    pub sigma_overall: Option<f64>,
+    /// Whether `indices` are Cp and Cpk: the stream was in control.
+    pub is_stable: bool,
+    /// Why, in words.
+    pub stability: String,
+    /// The version of limits that judged last.
+    pub limits_version: Option<u32>,
+    /// Cp or Pp.
+    pub spread_index: Option<Index>,
+    /// Cpk or Ppk.
+    pub nearest_index: Option<Index>,
+    /// The model of the expected rate.
+    pub model: &'static str,
+    /// Readings outside, parts per million, as counted in the archive.
+    pub ppm_observed: Option<f64>,
+    /// Readings that the archive holds for the window.
+    pub archived_readings: u64,
+    /// Readings outside, parts per million, as the model expects.
+    pub ppm_expected: Option<f64>,
+    /// What limits the use of the figures.
+    pub cautions: Vec<String>,
+    #[serde(skip)]
+    pub(crate) window: (i64, i64),
+    #[serde(skip)]
+    pub(crate) limits_subgroups: Option<u32>,
+}
+
+/// An index with its bounds at 95 %.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Index {
+    /// `Cp`, `Cpk`, `Pp` or `Ppk`.
+    pub symbol: &'static str,
+    /// The estimate.
+    pub value: f64,
+    /// The lower bound.
+    pub lower: f64,
+    /// The upper bound.
+    pub upper: f64,
+}
+
+/// The specification of a stream: its product's for the measure and family, then its product's for
+/// the measure, then the characteristic's own.
+pub(crate) fn specification<'a>(
+    config: &'a Config,
+    what: &'a Characteristic,
+    stream: &StreamRow,
+) -> Option<&'a Specification> {
+    let Subject::Measure(measure) = &what.subject else {
+        return what.specification.as_ref();
+    };
+    let family = alerts::key_value(what, stream, Key::Role(Role::Family));
+    let product = alerts::product(config, what, stream);
+    let find = |family: Option<&str>| {
+        product?
+            .specifications
+            .iter()
+            .find(|one| one.measure == *measure && one.family.as_deref() == family)
+    };
+    let of_family = family.as_deref().and_then(|family| find(Some(family)));
+    of_family
+        .or_else(|| find(None))
+        .or(what.specification.as_ref())
+}
+
+/// The capability of every stream that has a specification, or of one.
+///
+/// # Errors
+///
+/// When the record or archive can not be read, or the one stream has no specification.
+pub fn rows(
+    config: &Config,
+    reader: &Reader,
+    stream: Option<&str>,
+    (from, to): (Option<i64>, Option<i64>),
+) -> Result<Vec<Capability>, CommandError> {
+    let window = (from.unwrap_or(ALWAYS.0), to.unwrap_or(ALWAYS.1));
+    let streams = match stream {
+        Some(wanted) => vec![find_stream(reader, wanted)?],
+        None => reader.streams()?,
+    };
+    let mut rows = Vec::new();
+    for row in streams {
+        rows.extend(study(config, reader, &row, window)?);
+        if stream.is_some() && rows.is_empty() {
+            return Err(CommandError::Refused(format!(
+                "the stream '{}' has no measured readings in that window, or neither its product \
+                 nor its characteristic has a specification for it",
+                row.label
+            )));
+        }
+    }
+    Ok(rows)
+}
+
+/// The capability of a stream; nothing where it has no specification or no readings.
+pub(crate) fn study(
+    config: &Config,
+    reader: &Reader,
+    stream: &StreamRow,
+    window: (i64, i64),
+) -> Result<Option<Capability>, CommandError> {
+    let what = characteristic(config, stream)?;
+    let (Subject::Measure(measure), Some(specified)) =
+        (&what.subject, specification(config, what, stream))
+    else {
+        return Ok(None);
+    };
+    let points = reader.points(stream.id, window.0, window.1)?;
+    let contents = reader.contents(stream.id, window.0, window.1)?;
+    let (Some(first), Some(last)) = (points.first(), points.last()) else {
+        return Ok(None);
+    };
+    let mut all = Moments::new();
+    for content in &contents {
+        all.merge(&content.moments);
+    }
+    let filter = ReadingFilter {
+        station: what.station,
+        measure,
+        keys: wanted_keys(what, stream),
+        from: window.0,
+        to: window.1,
+    };
+    let outside = reader.count_outside(&filter, specified.lower, specified.upper)?;
+    let (stability, words) = stability(&points);
+    let mut found = Capability {
+        stream: stream.label.clone(),
+        unit: unit(config, what, stream),
+        lower: specified.lower,
+        target: specified.target,
+        upper: specified.upper,
+        specification_source: specified.source.clone(),
+        from: utc(first.at),
+        to: utc(last.at),
+        subgroups: points.iter().filter(|point| !point.late).count() as u64,
+        readings: all.count(),
+        mean: all.mean(),
+        sigma_within: sigma_within(what.chart, &points, &contents),
+        sigma_overall: all.standard_deviation(),
+        is_stable: stability == Stability::Stable,
+        stability: words,
+        limits_version: None,
+        spread_index: None,
+        nearest_index: None,
+        model: "normal",
+        ppm_observed: ppm(outside),
+        archived_readings: outside.readings,
+        ppm_expected: None,
+        cautions: Vec::new(),
+        window: (first.at, last.at),
+        limits_subgroups: None,
+    };
+    let judged = points.iter().rfind(|point| !point.baseline && !point.late);
+    if let Some(version) = judged.map(|point| point.version) {
+        let rows = reader.limits(Some(stream.id))?;
+        found.limits_version = Some(version);
+        let row = rows.iter().find(|row| row.version == version);
+        found.limits_subgroups = row.map(|row| row.limits.subgroups);
+    }
+    add_indices(&mut found, specified, stability);
+    add_cautions(&mut found, &points, outside);
+    Ok(Some(found))
+}
+
+/// The rows of the archive that a stream was made from.
+fn wanted_keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Vec<String>)> {
+    let own = keys(what, stream)
+        .into_iter()
+        .map(|(key, value)| (key, vec![value.to_string()]));
+    own.chain(what.filter.iter().cloned()).collect()
+}
+
+fn ppm(outside: OutsideCount) -> Option<f64> {
+    let share = (outside.below + outside.above) as f64 / outside.readings as f64;
+    (outside.readings > 0).then_some(1e6 * share)
+}
+
+/// A stream that no limits have judged is not known to be stable.
+fn stability(points: &[PointRow]) -> (Stability, String) {
+    let judged: Vec<&PointRow> = points
+        .iter()
+        .filter(|point| !point.baseline && !point.late)
+        .collect();
+    let signalled = judged
+        .iter()
+        .filter(|point| !point.signals.is_empty())
+        .count();
+    match (judged.len(), signalled) {
+        (0, _) => (
+            Stability::Unstable,
+            "not judged: every point belongs to a baseline".to_owned(),
+        ),
+        (judged, 0) => (
+            Stability::Stable,
+            format!("stable: no signal at {judged} points"),
+        ),
+        (judged, signalled) => (
+            Stability::Unstable,
+            format!("not stable: signals at {signalled} of {judged} points"),
+        ),
+    }
+}
+
+/// The short-term sigma of a single reading.
+///
+/// Mean charts give it directly. Where subgroup means are charted as single values, their own
+/// short-term variation counts as well: sigma within and between, added as variances.
+fn sigma_within(chart: ChartKind, points: &[PointRow], contents: &[ContentRow]) -> Option<f64> {
+    let plotted: Vec<Sample> = points
+        .iter()
+        .filter(|point| !point.late)
+        .map(|point| Sample {
+            size: point.size,
+            value: point.value,
+            spread: point.spread,
+        })
+        .collect();
+    let single = plotted.iter().all(|sample| sample.size <= 1.0);
+    match chart {
+        ChartKind::MeanRange | ChartKind::MeanS => Limits::estimate(chart, &plotted, 3.0)
+            .ok()
+            .map(|limits| limits.sigma),
+        ChartKind::Individuals | ChartKind::ThreeWay if single => {
+            let limits = Limits::estimate(ChartKind::Individuals, &plotted, 3.0).ok()?;
+            Some(limits.sigma)
+        }
+        ChartKind::ThreeWay => within_and_between(&plotted),
+        ChartKind::Individuals => {
+            let whole = contents.iter().filter(|content| content.whole);
+            let samples: Option<Vec<Sample>> = whole.map(|one| sample(&one.moments)).collect();
+            within_and_between(&samples?)
+        }
+        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => None,
+    }
+}
+
+fn within_and_between(samples: &[Sample]) -> Option<f64> {
+    let limits = Limits::estimate(ChartKind::ThreeWay, samples, 3.0).ok()?;
+    Some(limits.sigma_within?.hypot(limits.sigma_between?))
+}
+
+fn sample(moments: &Moments) -> Option<Sample> {
+    Some(Sample {
+        size: moments.count() as f64,
+        value: moments.mean()?,
+        spread: moments.standard_deviation(),
+    })
+}
+
+fn add_indices(found: &mut Capability, specified: &Specification, stability: Stability) {
+    let limits = spc::capability::Specification {
+        lower: specified.lower,
+        target: specified.target,
+        upper: specified.upper,
+    };
+    let (Some(mean), Some(sigma_overall)) = (found.mean, found.sigma_overall) else {
+        found
+            .cautions
+            .push("too few readings for an index".to_owned());
+        return;
+    };
+    let study = Study {
+        subgroups: u32::try_from(found.subgroups).unwrap_or(u32::MAX),
+        readings: found.readings,
+        mean,
+        sigma_within: found.sigma_within.unwrap_or(0.0),
+        sigma_overall,
+        // What was observed is counted in the archive and told beside the indices.
+        observed_below: 0,
+        observed_above: 0,
+    };
+    match spc::capability::capability(&limits, &study, stability, CONFIDENCE) {
+        Ok(indices) => quote(found, &indices),
+        Err(error) => found.cautions.push(format!("no index: {error}")),
+    }
+}
+
+fn quote(found: &mut Capability, indices: &Indices) {
+    let pair = indices.quoted();
+    let index = |symbol, estimate: Estimate| Index {
+        symbol,
+        value: estimate.value,
+        lower: estimate.lower,
+        upper: estimate.upper,
+    };
+    let label = pair.label;
+    found.spread_index = pair
+        .spread
+        .map(|spread| index(label.spread_symbol(), spread));
+    found.nearest_index = Some(index(label.nearest_symbol(), pair.nearest));
+    found.model = pair.model.name();
+    let sides = [pair.expected_ppm_below, pair.expected_ppm_above];
+    found.ppm_expected = Some(sides.into_iter().flatten().sum());
+}
+
+fn add_cautions(found: &mut Capability, points: &[PointRow], outside: OutsideCount) {
+    let mut versions: Vec<u32> = points
+        .iter()
+        .filter(|point| !point.late)
+        .map(|point| point.version)
+        .collect();
+    versions.dedup();
+    if versions.len() > 1 {
+        found
+            .cautions
+            .push("the limits were made anew within the window".to_owned());
+    }
+    if found.subgroups < 25 {
+        let text = format!("only {} subgroups: the bounds are wide", found.subgroups);
+        found.cautions.push(text);
+    }
+    if outside.readings != found.readings {
+        found.cautions.push(format!(
+            "the archive holds {} readings for the window, the chart {}",
+            outside.readings, found.readings
+        ));
+    }
+}
+
+/// A specification in words.
+pub(crate) fn specification_words(lower: Option<f64>, upper: Option<f64>) -> String {
+    let text = output::significant;
+    match (lower, upper) {
+        (Some(lower), Some(upper)) => format!("{} to {}", text(lower), text(upper)),
+        (Some(lower), None) => format!("at least {}", text(lower)),
+        (None, Some(upper)) => format!("at most {}", text(upper)),
+        (None, None) => String::new(),
+    }
+}
+
+/// Prints capabilities.
+///
+/// # Errors
+///
+/// As [`rows`], and when standard output can not be written.
+pub fn print(
+    config: &Config,
+    reader: &Reader,
+    stream: Option<&str>,
+    window: (Option<i64>, Option<i64>),
+    format: Format,
+) -> Result<(), CommandError> {
+    let rows = rows(config, reader, stream, window)?;
+    let mut table = Table::new(&[
+        "stream",
+        "unit",
+        "specification",
+        "from",
+        "to",
+        "subgroups",
+        "readings",
+        "mean",
+        "sigma within",
+        "sigma overall",
+        "indices",
+        "spread index",
+        "nearest index",
+        "nearest at least",
+        "nearest at most",
+        "ppm observed",
+        "ppm expected",
+        "stability",
+        "cautions",
+    ]);
+    for row in &rows {
+        let labels = if row.is_stable { "Cp, Cpk" } else { "Pp, Ppk" };
+        let nearest = row.nearest_index.as_ref();
+        table.push(vec![
+            row.stream.as_str().into(),
+            row.unit.as_str().into(),
+            specification_words(row.lower, row.upper).into(),
+            when(config, format, row.window.0).into(),
+            when(config, format, row.window.1).into(),
+            row.subgroups.into(),
+            row.readings.into(),
+            row.mean.into(),
+            row.sigma_within.into(),
+            row.sigma_overall.into(),
+            nearest.map(|_| labels).into(),
+            row.spread_index.as_ref().map(|index| index.value).into(),
+            nearest.map(|index| index.value).into(),
+            nearest.map(|index| index.lower).into(),
+            nearest.map(|index| index.upper).into(),
+            row.ppm_observed.into(),
+            row.ppm_expected.into(),
+            row.stability.as_str().into(),
+            Cell::from(row.cautions.join("; ")),
+        ]);
+    }
+    Ok(output::print_rows(format, &table, &rows)?)
+}

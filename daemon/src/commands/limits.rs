@@ -1,0 +1,192 @@
+//! `driftvane limits`: the versions of limits, and what people ask of them.
+//!
+//! Asks, but does not set: the engine takes a request at the event time it names. The one
+//! invariant: a request without a name and a reason is not kept.
+
+use serde::Serialize;
+
+use super::{CommandError, find_stream, said, utc, when};
+use crate::config::Config;
+use crate::output::{self, Format, Table};
+use crate::store::query::StreamRow;
+use crate::store::{Reader, Who, chart_name};
+
+/// A version of limits.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Version {
+    /// The stream.
+    pub stream: String,
+    /// The number within the stream.
+    pub version: u32,
+    /// The chart.
+    pub chart: &'static str,
+    /// The first unit of the baseline, RFC 3339 in UTC.
+    pub baseline_from: String,
+    /// The last unit of the baseline.
+    pub baseline_to: String,
+    /// Subgroups in the baseline.
+    pub subgroups: u32,
+    /// The centre.
+    pub centre: f64,
+    /// Sigma of a single value (0 for counts, where it follows from centre and size).
+    pub sigma: f64,
+    /// Limits in multiples of sigma.
+    pub width: f64,
+    /// Who set them.
+    pub author: String,
+    /// Why.
+    pub reason: String,
+    /// When, by the clock.
+    pub set_at: String,
+    #[serde(skip)]
+    baseline: (i64, i64),
+}
+
+/// A request that is kept.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Asked {
+    /// Its number.
+    pub request: i64,
+    /// The stream.
+    pub stream: String,
+    /// `freeze` or `restart`.
+    pub kind: &'static str,
+    /// The event time it holds from, RFC 3339 in UTC.
+    pub from: String,
+}
+
+/// The versions of limits of one stream, or of all.
+///
+/// # Errors
+///
+/// When the record can not be read, or there is no such stream.
+pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, CommandError> {
+    let streams: Vec<StreamRow> = match stream {
+        Some(wanted) => vec![find_stream(reader, wanted)?],
+        None => reader.streams()?,
+    };
+    let mut rows = Vec::new();
+    for stream in streams {
+        for row in reader.limits(Some(stream.id))? {
+            rows.push(Version {
+                stream: stream.label.clone(),
+                version: row.version,
+                chart: chart_name(row.limits.kind),
+                baseline_from: utc(row.from_at),
+                baseline_to: utc(row.to_at),
+                subgroups: row.limits.subgroups,
+                centre: row.limits.centre,
+                sigma: row.limits.sigma,
+                width: row.limits.width,
+                author: row.author,
+                reason: row.reason,
+                set_at: utc(row.set_at),
+                baseline: (row.from_at, row.to_at),
+            });
+        }
+    }
+    Ok(rows)
+}
+
+/// Prints the versions of limits.
+///
+/// # Errors
+///
+/// As [`rows`], and when standard output can not be written.
+pub fn print(
+    config: &Config,
+    reader: &Reader,
+    stream: Option<&str>,
+    format: Format,
+) -> Result<(), CommandError> {
+    let rows = rows(reader, stream)?;
+    let mut table = Table::new(&[
+        "stream",
+        "version",
+        "chart",
+        "baseline from",
+        "baseline to",
+        "subgroups",
+        "centre",
+        "sigma",
+        "set by",
+        "reason",
+    ]);
+    for row in &rows {
+        table.push(vec![
+            row.stream.as_str().into(),
+            row.version.into(),
+            row.chart.into(),
+            when(config, format, row.baseline.0).into(),
+            when(config, format, row.baseline.1).into(),
+            row.subgroups.into(),
+            row.centre.into(),
+            row.sigma.into(),
+            row.author.as_str().into(),
+            row.reason.as_str().into(),
+        ]);
+    }
+    Ok(output::print_rows(format, &table, &rows)?)
+}
+
+/// Asks that limits be made of the subgroups so far.
+///
+/// # Errors
+///
+/// When a name or reason is missing, there is no such stream, or the record refuses.
+pub fn freeze(
+    reader: &Reader,
+    stream: &str,
+    by: &str,
+    reason: &str,
+    now: i64,
+) -> Result<Asked, CommandError> {
+    let stream = find_stream(reader, stream)?;
+    if stream.monitoring {
+        return Err(CommandError::Refused(format!(
+            "the stream '{}' has limits already; restart it first to make new ones",
+            stream.label
+        )));
+    }
+    ask(reader, &stream, "freeze", None, (by, reason, now))
+}
+
+/// Asks for a new baseline, from an event time on or from now.
+///
+/// # Errors
+///
+/// When a name or reason is missing, there is no such stream, or the record refuses.
+pub fn restart(
+    reader: &Reader,
+    stream: &str,
+    from: Option<i64>,
+    by: &str,
+    reason: &str,
+    now: i64,
+) -> Result<Asked, CommandError> {
+    let stream = find_stream(reader, stream)?;
+    ask(reader, &stream, "restart", from, (by, reason, now))
+}
+
+fn ask(
+    reader: &Reader,
+    stream: &StreamRow,
+    kind: &'static str,
+    from: Option<i64>,
+    (by, reason, now): (&str, &str, i64),
+) -> Result<Asked, CommandError> {
+    let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
+    let at = from.unwrap_or(stream.newest.saturating_add(1));
+    let who = Who {
+        author: &author,
+        reason: &reason,
+        now,
+    };
+    let request = reader.ask(stream.id, kind, at, who)?;
+    Ok(Asked {
+        request,
+        stream: stream.label.clone(),
+        kind,
+        from: utc(at),
+    })
+}

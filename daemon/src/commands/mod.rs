@@ -1,0 +1,214 @@
+//! One file a subcommand.
+//!
+//! A command that asks the record has a function that gives typed rows and one that prints them.
+//! What several commands say alike (times, rules, streams by name) is here; what one says is not.
+//! The one invariant: a command writes nothing but what its name says.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::{Date, DateTime};
+
+use crate::config::{Characteristic, Config, Key};
+use crate::engine::{BEYOND_LIMITS, SPREAD_BEYOND_LIMITS, named_keys};
+use crate::output::Format;
+use crate::store::StoreError;
+use crate::store::query::StreamRow;
+
+pub mod alerts;
+pub mod capability;
+pub mod chart;
+pub mod check;
+pub mod demo;
+pub mod limits;
+mod names;
+pub mod replay;
+pub mod report;
+mod shift_facts;
+pub mod streams;
+pub mod watch;
+
+pub(crate) use names::find_stream;
+
+/// The whole of time.
+const ALWAYS: (i64, i64) = (i64::MIN, i64::MAX);
+
+/// Why a command could not be carried out.
+#[derive(Debug, thiserror::Error)]
+pub enum CommandError {
+    /// The record.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// Standard output.
+    #[error("the result can not be written: {0}")]
+    Output(#[from] std::io::Error),
+    /// No stream, or several, by that name.
+    #[error("{0}")]
+    Stream(String),
+    /// The command as it was given.
+    #[error("{0}")]
+    Usage(String),
+    /// The state of things stands against it.
+    #[error("{0}")]
+    Refused(String),
+    /// A report file.
+    #[error("{path}: {source}; check the folder and its disk, then ask again")]
+    Report {
+        /// The file or folder.
+        path: std::path::PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// A report template of the program itself.
+    #[error(transparent)]
+    Template(#[from] reports::RenderError),
+}
+
+impl CommandError {
+    /// Whether the command was given wrongly, which has an exit code of its own.
+    #[must_use]
+    pub fn is_usage(&self) -> bool {
+        matches!(self, CommandError::Usage(_) | CommandError::Stream(_))
+    }
+}
+
+/// The characteristic of a stream.
+///
+/// # Errors
+///
+/// When the configuration no longer has it.
+pub(crate) fn characteristic<'a>(
+    config: &'a Config,
+    stream: &StreamRow,
+) -> Result<&'a Characteristic, CommandError> {
+    let found = config
+        .characteristics
+        .iter()
+        .find(|what| what.name == stream.characteristic);
+    found.ok_or_else(|| {
+        CommandError::Refused(format!(
+            "the stream '{}' is of the characteristic '{}', which the configuration does not \
+             have; put it back",
+            stream.label, stream.characteristic
+        ))
+    })
+}
+
+/// The keys of a stream with their names.
+pub(crate) fn keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Arc<str>)> {
+    named_keys(what, &stream.keys)
+}
+
+/// The unit of the values that are plotted; empty for a share or a count.
+pub(crate) fn unit(config: &Config, what: &Characteristic, stream: &StreamRow) -> String {
+    use crate::config::{Layout, Subject};
+    let Subject::Measure(name) = &what.subject else {
+        return String::new();
+    };
+    let feeds = config
+        .feeds
+        .iter()
+        .filter(|feed| feed.station == what.station);
+    let measured = feeds
+        .filter_map(|feed| match &feed.layout {
+            Layout::Wide(measures) => measures.iter().find(|measure| measure.name == *name),
+            Layout::Long(_) => None,
+        })
+        .map(|measure| measure.unit.clone())
+        .next();
+    let specified = || capability::specification(config, what, stream).map(|one| one.unit.clone());
+    measured.or_else(specified).unwrap_or_default()
+}
+
+/// What a subgroup is, in the plural.
+pub(crate) fn subgroup_name(what: &Characteristic) -> &'static str {
+    use crate::config::Subgroup;
+    match what.subgroup {
+        Subgroup::Panel => "panels",
+        Subgroup::Board => "boards",
+        Subgroup::Consecutive(1) => "boards",
+        Subgroup::Consecutive(_) => "groups of boards",
+        Subgroup::Minutes(_) => "stretches of time",
+    }
+}
+
+/// A rule in words.
+pub(crate) fn rule_words(name: &str) -> String {
+    match name {
+        BEYOND_LIMITS => "beyond the control limits".to_owned(),
+        SPREAD_BEYOND_LIMITS => "spread within the subgroup beyond its limits".to_owned(),
+        _ => spc::rules::Rule::from_name(name)
+            .map_or_else(|| name.to_owned(), |rule| rule.in_words().to_owned()),
+    }
+}
+
+/// A time on the plant's clock.
+pub(crate) fn local(config: &Config, at: i64) -> String {
+    written(config, at, "%Y-%m-%d %H:%M:%S")
+}
+
+/// A time in a row of a result: on the plant's clock for people, in UTC for programs.
+pub(crate) fn when(config: &Config, format: Format, at: i64) -> String {
+    match format {
+        Format::Csv | Format::Json => utc(at),
+        Format::Table | Format::Svg => local(config, at),
+    }
+}
+
+/// A time on the plant's clock, to the minute.
+pub(crate) fn local_minute(config: &Config, at: i64) -> String {
+    written(config, at, "%Y-%m-%d %H:%M")
+}
+
+fn written(config: &Config, at: i64, how: &str) -> String {
+    Timestamp::from_microsecond(at).map_or_else(
+        |_| String::new(),
+        |time| {
+            time.to_zoned_datetime(config.zone.clone())
+                .strftime(how)
+                .to_string()
+        },
+    )
+}
+
+/// A time for other programs: RFC 3339 in UTC.
+pub(crate) fn utc(at: i64) -> String {
+    Timestamp::from_microsecond(at).map_or_else(|_| String::new(), |time| time.to_string())
+}
+
+/// A time that a person wrote: RFC 3339, or a date with or without a time on the plant's clock.
+///
+/// # Errors
+///
+/// When it is none of these.
+pub fn parse_time(config: &Config, text: &str) -> Result<i64, CommandError> {
+    if let Ok(time) = text.parse::<Timestamp>() {
+        return Ok(time.as_microsecond());
+    }
+    let civil = text
+        .parse::<DateTime>()
+        .or_else(|_| text.parse::<Date>().map(DateTime::from));
+    civil
+        .and_then(|civil| config.zone.to_timestamp(civil))
+        .map(|time| time.as_microsecond())
+        .map_err(|_| {
+            CommandError::Usage(format!(
+                "'{text}' is not a time; write 2026-03-02, 2026-03-02T06:00 (the plant's clock) \
+                 or 2026-03-02T05:00:00Z"
+            ))
+        })
+}
+
+/// A name or a reason that a person must give.
+pub(crate) fn said(what: &str, text: &str) -> Result<String, CommandError> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Err(CommandError::Usage(format!(
+            "{what} is empty; say it, the record keeps it"
+        )));
+    }
+    Ok(text.to_owned())
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,371 @@
+//! `driftvane report shift`: a shift as one page.
+//!
+//! Knows no HTML. The one invariant: a report that says something new gets a new revision and a new
+//! name; one that says the same is not written again.
+
+use std::fs::{self, File};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use reports::view::{
+    AlertDetail, AlertLine, CapabilityRow, ControlSummary, Estimate, OnsetView, ShiftReport,
+};
+use reports::{Overrides, shift_report_or_built_in};
+
+use super::alerts::{self, Alert};
+use super::capability::{self, Capability, Index};
+use super::chart::{self, ChartFacts};
+use super::{CommandError, characteristic, local, local_minute, rule_words, shift_facts, unit};
+use crate::config::Config;
+use crate::shifts::Span;
+use crate::store::query::StreamRow;
+use crate::store::{Reader, ReportRow};
+
+/// Points around the first signal that the chart of an alert shows: before and after it.
+const POINTS_BEFORE: usize = 75;
+const POINTS_AFTER: usize = 75;
+
+/// Everything that the report of a shift shows, as its first revision.
+///
+/// # Errors
+///
+/// When the record or archive can not be read, or the configuration does not fit it.
+pub fn build_shift_report(
+    config: &Config,
+    reader: &Reader,
+    shift: &Span,
+) -> Result<ShiftReport, CommandError> {
+    let window = (shift.start, shift.end);
+    let streams = reader.streams()?;
+    let mut alerts = Vec::new();
+    let mut open = Vec::new();
+    let mut rows = reader.alerts()?;
+    rows.sort_by_key(alerts::urgency);
+    for row in rows {
+        let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+            continue;
+        };
+        let in_shift = (window.0..window.1).contains(&row.first_at);
+        let is_open = alerts::is_open(&row) && row.first_at < window.1;
+        if !in_shift && !is_open {
+            continue;
+        }
+        let facts = ChartFacts::read(reader, stream.clone())?;
+        let alert = alerts::alert(config, reader, &facts, row)?;
+        if is_open {
+            open.push(open_line(config, stream, &alert));
+        }
+        alerts.push(detail(config, &facts, &alert)?);
+    }
+    let files = reader.files(window.0, window.1)?.len();
+    Ok(ShiftReport {
+        plant: config.plant.clone(),
+        shift: shift.name.clone(),
+        from: local_minute(config, window.0),
+        to: local_minute(config, window.1),
+        zone: config.zone.iana_name().unwrap_or("UTC").to_owned(),
+        data_note: format!("Made from {files} files with events in the shift"),
+        revision: 1,
+        revision_note: String::new(),
+        control: control(reader, &streams, window)?,
+        open,
+        yields: shift_facts::yields(config, reader, window)?,
+        top_defects: shift_facts::top_defects(config, reader, window)?,
+        alerts,
+        capability: capabilities(config, reader, &streams, window)?,
+        completeness: shift_facts::completeness(config, reader, window)?,
+        changes: shift_facts::changes(config, reader, &streams, window)?,
+        cautions: shift_facts::cautions(config),
+    })
+}
+
+fn control(
+    reader: &Reader,
+    streams: &[StreamRow],
+    (from, to): (i64, i64),
+) -> Result<ControlSummary, CommandError> {
+    let mut sum = ControlSummary::default();
+    for stream in streams {
+        let counts = reader.point_counts(stream.id, from, to)?;
+        sum.streams += u64::from(counts.points > 0);
+        sum.streams_judged += u64::from(counts.judged > 0);
+        sum.streams_signalled += u64::from(counts.signalled > 0);
+        sum.points += counts.judged;
+        sum.points_signalled += counts.signalled;
+    }
+    Ok(sum)
+}
+
+fn plan_steps(plan: &str) -> Vec<String> {
+    let lines = plan.lines().map(str::trim).filter(|line| !line.is_empty());
+    lines.map(str::to_owned).collect()
+}
+
+fn open_line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
+    let steps = plan_steps(&alert.plan);
+    AlertLine {
+        id: alert.id.clone(),
+        stream: stream.label.clone(),
+        state: alert.state.clone(),
+        what: alert.verdict.clone(),
+        raised_at: local_minute(config, alert.row.first_at),
+        boards_to_hold: alert.boards_to_hold,
+        next_step: steps.into_iter().next().unwrap_or_default(),
+    }
+}
+
+fn detail(config: &Config, facts: &ChartFacts, alert: &Alert) -> Result<AlertDetail, CommandError> {
+    let stream = &facts.stream;
+    let what = characteristic(config, stream)?;
+    let row = &alert.row;
+    let first = facts
+        .points
+        .iter()
+        .position(|point| point.at == row.first_at && point.unit == row.first_unit);
+    let centre = first.and_then(|place| {
+        let point = &facts.points[place];
+        Some(facts.limits_of(point.version)?.centre_at(point.size))
+    });
+    let middle = first.unwrap_or(facts.points.len());
+    let start = middle.saturating_sub(POINTS_BEFORE);
+    let end = (middle + POINTS_AFTER).min(facts.points.len());
+    let mut view = chart::view(config, facts, start..end)?;
+    view.onset = onset_view(config, facts, alert, start..end);
+    let said = row.acknowledged.clone();
+    let (at, by, comment) = said.map_or_else(Default::default, |(at, by, comment)| {
+        (local_minute(config, at), by, comment)
+    });
+    Ok(AlertDetail {
+        id: alert.id.clone(),
+        stream: stream.label.clone(),
+        characteristic: chart::title(what, stream),
+        state: alert.state.clone(),
+        raised_at: local_minute(config, row.first_at),
+        acknowledged_by: by,
+        acknowledged_at: at,
+        acknowledged_comment: comment,
+        what_happened: alert.verdict.clone(),
+        first_signal_board: row.first_unit.clone(),
+        first_signal_at: local(config, row.first_at),
+        rules: row.rules.iter().map(|rule| rule_words(rule)).collect(),
+        size: centre.map(|centre| row.size_value - centre),
+        unit: unit(config, what, stream),
+        size_sigma: Some(row.size_sigma),
+        boards_since: alert.boards_to_hold,
+        reaction_plan: plan_steps(&alert.plan),
+        history: history(config, alert),
+        chart: Some(view),
+    })
+}
+
+/// The onset on a stretch of the chart; absent where it lies outside or is not estimated.
+fn onset_view(
+    config: &Config,
+    facts: &ChartFacts,
+    alert: &Alert,
+    shown: std::ops::Range<usize>,
+) -> Option<OnsetView> {
+    let (best, low, high) = alert.onset.places?;
+    let inside = |place: usize| place.clamp(shown.start, shown.end - 1) - shown.start;
+    let point = &facts.points[best];
+    shown.contains(&best).then(|| OnsetView {
+        index: inside(best),
+        label: format!("{}, {}", local_minute(config, point.at), point.unit),
+        range: Some((inside(low), inside(high))),
+    })
+}
+
+fn history(config: &Config, alert: &Alert) -> Vec<String> {
+    let line = |event: &alerts::Event| {
+        let comment = if event.comment.is_empty() {
+            String::new()
+        } else {
+            format!(": {}", event.comment)
+        };
+        format!(
+            "{} {} by {}{comment}",
+            local(config, event.time),
+            event.what,
+            event.who
+        )
+    };
+    alert.history.iter().map(line).collect()
+}
+
+fn capabilities(
+    config: &Config,
+    reader: &Reader,
+    streams: &[StreamRow],
+    window: (i64, i64),
+) -> Result<Vec<CapabilityRow>, CommandError> {
+    let mut rows = Vec::new();
+    for stream in streams {
+        if let Some(found) = capability::study(config, reader, stream, window)? {
+            rows.push(capability_row(config, found));
+        }
+    }
+    Ok(rows)
+}
+
+fn capability_row(config: &Config, found: Capability) -> CapabilityRow {
+    let estimate = |index: Option<Index>, label: &str| match index {
+        Some(index) => Estimate {
+            label: index.symbol.to_owned(),
+            value: Some(index.value),
+            low: Some(index.lower),
+            high: Some(index.upper),
+        },
+        None => Estimate {
+            label: label.to_owned(),
+            ..Estimate::default()
+        },
+    };
+    let (spread, nearest) = if found.is_stable {
+        ("Cp", "Cpk")
+    } else {
+        ("Pp", "Ppk")
+    };
+    let version = found.limits_version.map_or_else(String::new, |version| {
+        let from = found
+            .limits_subgroups
+            .map_or_else(String::new, |n| format!(", from {n} subgroups"));
+        format!("version {version}{from}")
+    });
+    let (from, to) = (
+        local_minute(config, found.window.0),
+        local_minute(config, found.window.1),
+    );
+    CapabilityRow {
+        stream: found.stream,
+        unit: found.unit,
+        specification: capability::specification_words(found.lower, found.upper),
+        specification_source: found.specification_source,
+        panels: found.subgroups,
+        readings: found.readings,
+        window: format!("{from} to {to}"),
+        mean: found.mean,
+        sigma_within: found.sigma_within,
+        sigma_overall: found.sigma_overall,
+        spread_index: estimate(found.spread_index, spread),
+        minimum_index: estimate(found.nearest_index, nearest),
+        model: format!("{}, 95 % bounds", found.model),
+        ppm_observed: found.ppm_observed,
+        ppm_expected: found.ppm_expected,
+        stability: found.stability,
+        limits_version: version,
+        cautions: found.cautions,
+    }
+}
+
+/// Writes the report of a shift from the record of a configuration, and tells where it is.
+///
+/// # Errors
+///
+/// As [`write_shift_report`], and when there is no record yet.
+pub fn write(config: &Config, shift: &Span) -> Result<PathBuf, CommandError> {
+    let reader = Reader::open(&config.data_folder)?;
+    write_shift_report(config, &reader, shift)
+}
+
+/// Writes the report of a shift, and tells where it is. What was said before is not written again.
+///
+/// # Errors
+///
+/// When the record can not be read, or the report folder not written.
+pub fn write_shift_report(
+    config: &Config,
+    reader: &Reader,
+    shift: &Span,
+) -> Result<PathBuf, CommandError> {
+    let mut view = build_shift_report(config, reader, shift)?;
+    let overrides = overrides(config)?;
+    let first = shift_report_or_built_in(&view, &overrides)?;
+    let digest = blake3::hash(first.html.as_bytes()).as_bytes().to_vec();
+    let start = shift.start;
+    let last = reader.last_report(start)?;
+    if let Some(last) = &last
+        && last.digest == digest
+        && Path::new(&last.path).exists()
+    {
+        return Ok(PathBuf::from(&last.path));
+    }
+    // The same words once more, where somebody took the file away: no new revision.
+    let again = last.as_ref().filter(|last| last.digest == digest);
+    let revision = again.map_or_else(
+        || last.as_ref().map_or(1, |last| last.revision + 1),
+        |same| same.revision,
+    );
+    view.revision = revision;
+    if revision > 1 {
+        view.revision_note = "data or decisions came in after the revision before".to_owned();
+    }
+    let page = shift_report_or_built_in(&view, &overrides)?;
+    for notice in &page.notices {
+        tracing::warn!(shift = %shift.name, %notice, "report");
+    }
+    let path = config.report_folder.join(file_name(shift, revision));
+    write_whole(&path, page.html.as_bytes())?;
+    if again.is_none() {
+        let path = path.to_string_lossy().into_owned();
+        let row = ReportRow {
+            revision,
+            path,
+            digest,
+        };
+        reader.keep_report(start, &row)?;
+    }
+    Ok(path)
+}
+
+fn file_name(shift: &Span, revision: u32) -> String {
+    let day = shift.date;
+    let letter = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    let name: String = shift.name.to_lowercase().chars().map(letter).collect();
+    match revision {
+        0 | 1 => format!("{day}-{name}.html"),
+        revision => format!("{day}-{name}-r{revision}.html"),
+    }
+}
+
+/// The plant's own templates.
+fn overrides(config: &Config) -> Result<Overrides, CommandError> {
+    let Some(folder) = &config.template_folder else {
+        return Ok(Overrides::none());
+    };
+    let wrap = |path: &Path, source| CommandError::Report {
+        path: path.to_owned(),
+        source,
+    };
+    let mut templates = Vec::new();
+    for entry in fs::read_dir(folder).map_err(|source| wrap(folder, source))? {
+        let path = entry.map_err(|source| wrap(folder, source))?.path();
+        let is_template = path
+            .extension()
+            .is_some_and(|end| end == "html" || end == "css");
+        if let (true, Some(name)) = (is_template, path.file_name()) {
+            let text = fs::read_to_string(&path).map_err(|source| wrap(&path, source))?;
+            templates.push((name.to_string_lossy().into_owned(), text));
+        }
+    }
+    templates.sort();
+    Ok(templates.into_iter().collect())
+}
+
+/// A reader of the folder sees the whole file or none, also after a power cut.
+fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
+    let wrap = |source| CommandError::Report {
+        path: path.to_owned(),
+        source,
+    };
+    let folder = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(folder).map_err(wrap)?;
+    let part = path.with_extension("part");
+    let mut file = File::create(&part).map_err(wrap)?;
+    file.write_all(bytes)
+        .and_then(|()| file.sync_all())
+        .map_err(wrap)?;
+    fs::rename(&part, path).map_err(wrap)?;
+    File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(wrap)
+}

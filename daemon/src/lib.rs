@@ -1,0 +1,17 @@
+//! Driftvane watches the CSV results of inspection and test stations.
+
+pub mod alerts;
+pub mod block;
+pub mod clock;
+pub mod command_line;
+pub mod commands;
+pub mod config;
+pub mod engine;
+pub mod feeds;
+pub mod ingest;
+pub mod output;
+pub mod plant;
+pub mod run;
+pub mod shifts;
+pub mod store;
+pub mod words;

@@ -1,0 +1,315 @@
+//! The one place that writes to standard output and standard error.
+//!
+//! Knows no command. Invariants: a text cell can not become a formula in a spreadsheet, and can
+//! not move the cursor of a terminal.
+
+use std::io::{self, Write};
+
+use serde::Serialize;
+
+/// How a result is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Format {
+    /// Columns for a person.
+    Table,
+    /// JSON, numbers at full precision.
+    Json,
+    /// Comma-separated values, numbers at full precision.
+    Csv,
+    /// A picture, of charts only.
+    Svg,
+}
+
+/// A cell of a table.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Cell {
+    /// Nothing is known.
+    Empty,
+    /// Text.
+    Text(String),
+    /// A count or a number of a list.
+    Count(u64),
+    /// A number.
+    Number(f64),
+}
+
+impl From<&str> for Cell {
+    fn from(text: &str) -> Cell {
+        Cell::Text(text.to_owned())
+    }
+}
+
+impl From<String> for Cell {
+    fn from(text: String) -> Cell {
+        Cell::Text(text)
+    }
+}
+
+impl From<u64> for Cell {
+    fn from(count: u64) -> Cell {
+        Cell::Count(count)
+    }
+}
+
+impl From<u32> for Cell {
+    fn from(count: u32) -> Cell {
+        Cell::Count(u64::from(count))
+    }
+}
+
+impl From<f64> for Cell {
+    fn from(number: f64) -> Cell {
+        Cell::Number(number)
+    }
+}
+
+impl<T: Into<Cell>> From<Option<T>> for Cell {
+    fn from(cell: Option<T>) -> Cell {
+        cell.map_or(Cell::Empty, Into::into)
+    }
+}
+
+/// Rows under column names.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Table {
+    columns: Vec<&'static str>,
+    rows: Vec<Vec<Cell>>,
+}
+
+impl Table {
+    /// A table without rows.
+    #[must_use]
+    pub fn new(columns: &[&'static str]) -> Table {
+        Table {
+            columns: columns.to_vec(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// Adds a row with a cell a column.
+    pub fn push(&mut self, row: Vec<Cell>) {
+        self.rows.push(row);
+    }
+}
+
+/// Writes rows to standard output. A reader that has seen enough is no failure.
+///
+/// # Errors
+///
+/// When standard output can not be written, or a picture is asked for.
+pub fn print_rows(format: Format, table: &Table, json: &impl Serialize) -> io::Result<()> {
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    let written = write(&mut out, format, table, json).and_then(|()| out.flush());
+    forgive_closed(written)
+}
+
+/// Writes a result to standard output as it is.
+///
+/// # Errors
+///
+/// When standard output can not be written, other than because its reader has gone.
+pub fn print(text: &str) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    forgive_closed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
+}
+
+/// Says on standard error what went wrong. Where that can not be written there is nobody left to
+/// tell.
+pub fn complain(text: &str) {
+    let mut out = io::stderr().lock();
+    if writeln!(out, "{text}").is_err() {
+        std::process::abort();
+    }
+}
+
+fn forgive_closed(written: io::Result<()>) -> io::Result<()> {
+    match written {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other,
+    }
+}
+
+/// Writes a result.
+///
+/// # Errors
+///
+/// When the target can not be written, or a picture is asked for.
+pub fn write(
+    out: &mut impl Write,
+    format: Format,
+    table: &Table,
+    json: &impl Serialize,
+) -> io::Result<()> {
+    match format {
+        Format::Table => write_table(out, table),
+        Format::Csv => write_csv(out, table),
+        Format::Json => {
+            serde_json::to_writer_pretty(&mut *out, json)?;
+            writeln!(out)
+        }
+        Format::Svg => Err(io::Error::new(
+            io::ErrorKind::InvalidInput,
+            "only a chart has a picture; ask for table, json or csv",
+        )),
+    }
+}
+
+fn write_table(out: &mut impl Write, table: &Table) -> io::Result<()> {
+    let rows: Vec<Vec<String>> = table
+        .rows
+        .iter()
+        .map(|row| row.iter().map(shown).collect())
+        .collect();
+    let width = |column: usize| {
+        let cells = rows.iter().filter_map(|row| row.get(column));
+        let widest = cells.map(|cell| cell.chars().count()).max().unwrap_or(0);
+        widest.max(table.columns[column].chars().count())
+    };
+    let widths: Vec<usize> = (0..table.columns.len()).map(width).collect();
+    let is_number = |column: usize| {
+        let mut cells = table.rows.iter().filter_map(|row| row.get(column));
+        cells.any(|cell| matches!(cell, Cell::Count(_) | Cell::Number(_)))
+    };
+    let right: Vec<bool> = (0..table.columns.len()).map(is_number).collect();
+    let head: Vec<String> = table.columns.iter().map(|&name| name.to_owned()).collect();
+    for row in std::iter::once(&head).chain(&rows) {
+        let mut line = String::new();
+        for ((cell, &width), &right) in row.iter().zip(&widths).zip(&right) {
+            let gap = " ".repeat(width.saturating_sub(cell.chars().count()));
+            let (before, after) = if right { (&*gap, "") } else { ("", &*gap) };
+            line.push_str(before);
+            line.push_str(cell);
+            line.push_str(after);
+            line.push_str("  ");
+        }
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    Ok(())
+}
+
+/// A cell for people: five significant digits, and nothing that moves a cursor.
+fn shown(cell: &Cell) -> String {
+    match cell {
+        Cell::Empty => "-".to_owned(),
+        Cell::Text(text) => text.chars().map(visible).collect(),
+        Cell::Count(count) => count.to_string(),
+        Cell::Number(number) => significant(*number),
+    }
+}
+
+fn visible(c: char) -> char {
+    if c.is_control() { '\u{fffd}' } else { c }
+}
+
+/// A number with five significant digits.
+#[must_use]
+pub fn significant(number: f64) -> String {
+    let size = number.abs();
+    if !number.is_finite() {
+        return "-".to_owned();
+    }
+    if size == 0.0 {
+        return "0".to_owned();
+    }
+    if !(1e-5..1e9).contains(&size) {
+        return format!("{number:.4e}");
+    }
+    let before: i32 = size.log10().floor() as i32 + 1;
+    let decimals = usize::try_from((5 - before).clamp(0, 9)).unwrap_or(0);
+    let text = format!("{number:.decimals$}");
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
+}
+
+fn write_csv(out: &mut impl Write, table: &Table) -> io::Result<()> {
+    let head: Vec<String> = table.columns.iter().map(|name| quoted(name)).collect();
+    write!(out, "{}\r\n", head.join(","))?;
+    for row in &table.rows {
+        let cells: Vec<String> = row.iter().map(exported).collect();
+        write!(out, "{}\r\n", cells.join(","))?;
+    }
+    Ok(())
+}
+
+/// A cell for other programs. A spreadsheet takes text with certain first characters for a
+/// formula; an apostrophe before it makes it plain text.
+fn exported(cell: &Cell) -> String {
+    match cell {
+        Cell::Empty => String::new(),
+        Cell::Count(count) => count.to_string(),
+        Cell::Number(number) => number.to_string(),
+        Cell::Text(text) => {
+            let first = text.chars().next();
+            let risky = ['=', '+', '-', '@', '\t', '\r', '\n', '\0'];
+            if first.is_some_and(|first| risky.contains(&first)) {
+                quoted(&format!("'{text}"))
+            } else {
+                quoted(text)
+            }
+        }
+    }
+}
+
+fn quoted(text: &str) -> String {
+    if text.contains([',', '"', '\r', '\n']) {
+        format!("\"{}\"", text.replace('"', "\"\""))
+    } else {
+        text.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn text(format: Format, table: &Table) -> String {
+        let mut out = Vec::new();
+        write(&mut out, format, table, &serde_json::json!([1.5])).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    fn table() -> Table {
+        let mut table = Table::new(&["name", "n", "mean"]);
+        table.push(vec!["=1+1".into(), 3u64.into(), 0.1.into()]);
+        table.push(vec!["a,\"b\"\x1b[2J".into(), Cell::Empty, (-2.5).into()]);
+        table
+    }
+
+    #[test]
+    fn csv_text_never_starts_a_formula() {
+        assert_eq!(
+            text(Format::Csv, &table()),
+            "name,n,mean\r\n'=1+1,3,0.1\r\n\"a,\"\"b\"\"\u{1b}[2J\",,-2.5\r\n"
+        );
+        for first in ["=", "+", "-", "@", "\t", "\r", "\n", "\0"] {
+            let cell = exported(&Cell::Text(format!("{first}x")));
+            assert!(cell.trim_start_matches('"').starts_with('\''), "{cell:?}");
+        }
+    }
+
+    #[test]
+    fn table_text_never_moves_the_cursor() {
+        assert_eq!(
+            text(Format::Table, &table()),
+            "name       n  mean\n=1+1       3   0.1\na,\"b\"\u{fffd}[2J  -  -2.5\n"
+        );
+    }
+
+    #[test]
+    fn numbers_keep_five_digits_for_people() {
+        let cases = [
+            (123_456.7, "123457"),
+            (0.1, "0.1"),
+            (120.123_49, "120.12"),
+            (0.000_012_345_6, "0.000012346"),
+            (-2.0, "-2"),
+            (1.0e12, "1.0000e12"),
+        ];
+        for (number, wanted) in cases {
+            assert_eq!(significant(number), wanted);
+        }
+    }
+}
