@@ -1,0 +1,187 @@
+//! A report in a real browser: it opens from one file, without a script and without a network,
+//! and fits a phone.
+//!
+//! Knows the renderer and no store. The invariant: what is measured is the page as a reader gets
+//! it, in a frame as wide as a small phone in which scripts are forbidden. Without a browser the
+//! test fails and says what to install.
+
+#![expect(
+    clippy::expect_used,
+    clippy::panic,
+    reason = "that is how a test fails"
+)]
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use reports::{Overrides, shift_report};
+
+mod sample;
+
+/// The width of a small phone, in pixels.
+const PHONE_PX: u32 = 360;
+
+/// How often the browser is looked at, and how many times at most: a minute.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+const LOOKS_MAX: u32 = 600;
+
+/// What the browser must do without: everything that could reach out or that needs a screen.
+const FLAGS: [&str; 10] = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--virtual-time-budget=10000",
+];
+
+/// Looks into the frame once it is there and writes down what it sees.
+const PROBE: &str = r#"<script>
+function look(frame) {
+  const page = frame.contentDocument, root = page.documentElement, wide = [];
+  for (const one of page.body.querySelectorAll('*')) {
+    const hidden = one.closest('svg, table') !== null;
+    if (!hidden && one.getBoundingClientRect().right > frame.clientWidth + 1) {
+      wide.push(one.tagName + '.' + one.getAttribute('class'));
+    }
+  }
+  const drawn = [...page.querySelectorAll('svg')].filter(one => one.getBoundingClientRect().width);
+  const seen = {
+    width: frame.clientWidth, room: root.clientWidth, scrolls: root.scrollWidth,
+    wide: wide.slice(0, 5).join(' '),
+    fetched: frame.contentWindow.performance.getEntriesByType('resource').length,
+    heading: page.querySelector('h1') ? page.querySelector('h1').innerText : '',
+    drawn: drawn.length, letters: page.body.innerText.length,
+  };
+  for (const [key, value] of Object.entries(seen)) {
+    document.getElementById('seen').setAttribute('data-' + key, value);
+  }
+}
+</script><p id="seen"></p>"#;
+
+#[test]
+fn a_report_opens_offline_without_scripts_and_fits_a_phone() {
+    let rendered = shift_report(&sample::report(), &Overrides::none()).expect("a report");
+    for forbidden in [
+        "<script", "src=", "@import", "url(", "<link", "<iframe", "<object",
+    ] {
+        assert!(
+            !rendered.html.contains(forbidden),
+            "the report has {forbidden}"
+        );
+    }
+    let seen = look_at(&rendered.html);
+    let number = |key: &str| -> u32 {
+        let text = attribute(&seen, key);
+        text.parse()
+            .unwrap_or_else(|_| panic!("{key} is {text:?} in {seen}"))
+    };
+    assert_eq!(number("width"), PHONE_PX, "{seen}");
+    assert!(
+        number("scrolls") <= number("room"),
+        "the page scrolls sideways: {seen}"
+    );
+    assert_eq!(number("fetched"), 0, "the page fetched something: {seen}");
+    assert!(number("drawn") >= 1, "no chart is drawn: {seen}");
+    assert!(number("letters") > 500, "the page is empty: {seen}");
+    assert!(
+        !attribute(&seen, "heading").is_empty(),
+        "the page has no heading: {seen}"
+    );
+}
+
+/// Opens a page in a frame of a phone's width and gives the element in which the probe wrote.
+fn look_at(html: &str) -> String {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("browser");
+    if folder.exists() {
+        fs::remove_dir_all(&folder).expect("an old folder can be removed");
+    }
+    fs::create_dir_all(&folder).expect("a folder for the test");
+    let page = html.replace('&', "&amp;").replace('"', "&quot;");
+    // Without allow-scripts nothing in the report can run; allow-same-origin lets the probe look.
+    let frame = format!(
+        "{PROBE}<iframe sandbox=\"allow-same-origin\" onload=\"look(this)\" style=\"width:\
+         {PHONE_PX}px; height: 800px; border: 0\" srcdoc=\"{page}\"></iframe>"
+    );
+    let path = folder.join("probe.html");
+    fs::write(
+        &path,
+        format!("<!doctype html><meta charset=\"utf-8\">{frame}"),
+    )
+    .expect("the page can be written");
+    let dom = dump(&path, &folder);
+    let start = dom
+        .find("<p id=\"seen\"")
+        .unwrap_or_else(|| panic!("no page came back: {dom}"));
+    let rest = &dom[start..];
+    rest[..rest.find('>').map_or(rest.len(), |end| end + 1)].to_owned()
+}
+
+/// The page's elements as the browser has them after everything is loaded.
+fn dump(page: &Path, folder: &Path) -> String {
+    let out = folder.join("dom.html");
+    // Files, because a full pipe would stop the browser.
+    let file = |path: &Path| File::create(path).expect("a file in the test's folder");
+    let mut child = Command::new(browser())
+        .args(FLAGS)
+        .arg(format!(
+            "--user-data-dir={}",
+            folder.join("profile").display()
+        ))
+        .args(["--window-size=1000,900", "--dump-dom"])
+        .arg(format!("file://{}", page.display()))
+        .env("HOME", folder)
+        .stdin(Stdio::null())
+        .stdout(file(&out))
+        .stderr(file(&folder.join("errors.txt")))
+        .spawn()
+        .expect("the browser starts");
+    for _ in 0..LOOKS_MAX {
+        if child
+            .try_wait()
+            .expect("the browser can be watched")
+            .is_some()
+        {
+            return fs::read_to_string(&out).expect("what the browser wrote");
+        }
+        std::thread::sleep(LOOK_EVERY);
+    }
+    child.kill().expect("the browser can be stopped");
+    let errors = fs::read_to_string(folder.join("errors.txt")).unwrap_or_default();
+    panic!("the browser did not come to an end in a minute: {errors}");
+}
+
+/// The browser of the variable CHROMIUM, or the first one on the path.
+fn browser() -> PathBuf {
+    if let Some(path) = std::env::var_os("CHROMIUM") {
+        return path.into();
+    }
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    let folders: Vec<PathBuf> = std::env::split_paths(&path).collect();
+    let names = ["chromium", "chromium-browser"];
+    let found = names
+        .iter()
+        .flat_map(|name| folders.iter().map(move |folder| folder.join(name)));
+    found
+        .into_iter()
+        .find(|path| path.is_file())
+        .unwrap_or_else(|| {
+            panic!(
+                "no chromium found; install it (Debian: apt-get install chromium), or set CHROMIUM \
+             to the browser's path; tests/run installs it when it runs as root"
+            )
+        })
+}
+
+fn attribute<'a>(element: &'a str, key: &str) -> &'a str {
+    let after = element
+        .split_once(&format!("data-{key}=\""))
+        .map_or("", |(_, rest)| rest);
+    after.split('"').next().unwrap_or_default()
+}

@@ -1,0 +1,252 @@
+//! What people do with alerts and limits, and what the record keeps of it.
+
+use std::fs;
+
+use driftvane::plant::Delivery;
+use serde_json::Value;
+
+use crate::place::{Place, list, number, small_config, small_plant, text};
+
+/// The stream whose heights drift in the invented plant.
+const DRIFTS: &str = "paste-height/L1/demo-controller/fine/back";
+
+fn deliveries() -> Vec<Delivery> {
+    small_plant().deliveries(61).collect()
+}
+
+fn read(deliveries: &[Delivery]) -> Place {
+    let place = Place::new(&small_config(60));
+    for delivery in deliveries {
+        place.deliver(delivery);
+    }
+    place.replay();
+    place
+}
+
+fn alert_on(place: &Place, stream: &str) -> Value {
+    let alerts = place.json(&["alerts", "list"]);
+    let on_stream = |alert: &&Value| alert["streams"][0] == stream;
+    list(&alerts).iter().find(on_stream).unwrap().clone()
+}
+
+fn lines_of_channel(place: &Place) -> Vec<Value> {
+    let text = fs::read_to_string(place.path("alerts.jsonl")).unwrap();
+    text.lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect()
+}
+
+#[test]
+fn the_planted_drift_is_found_and_says_where_it_began() {
+    let place = read(&deliveries());
+    let alert = alert_on(&place, DRIFTS);
+    assert_eq!(alert["state"], "active, not acknowledged");
+    assert_eq!(alert["direction"], "lower");
+    assert!(number(&alert, "size_sigma") < -3.0, "{alert}");
+    assert!(text(&alert, "plan").starts_with("Hold the panels"));
+    // The drift is planted from panel 30 on, and the back stroke prints every other panel. A drift
+    // starts at nothing, so a few prints pass until it can be told from the spread before it.
+    let board = text(&alert["onset"], "board");
+    let panel: u32 = board.trim_start_matches('P').parse().unwrap();
+    assert!((30..=38).contains(&panel), "{board}");
+    let chart = place.chart(DRIFTS);
+    let since: Vec<&Value> = list(&chart["points"])
+        .iter()
+        .skip_while(|point| point["board"] != board)
+        .collect();
+    assert_eq!(alert["boards_to_hold"], since.len() * 4);
+    let signals: Vec<&Value> = since
+        .iter()
+        .flat_map(|point| list(&point["signals"]))
+        .collect();
+    assert_eq!(alert["signals"], signals.len());
+    assert!(signals.iter().all(|signal| signal["side"] == "lower"));
+    let capability = place.json(&["capability", "--stream", DRIFTS]);
+    assert_eq!(capability[0]["is_stable"], false);
+    assert_eq!(capability[0]["nearest_index"]["symbol"], "Ppk");
+}
+
+#[test]
+fn an_acknowledgement_stands_in_list_and_history_and_is_never_overwritten() {
+    let place = read(&deliveries());
+    let id = text(&alert_on(&place, DRIFTS), "id");
+    let acknowledge = |by: &str, comment: &str| {
+        place.run(&[
+            "alerts",
+            "acknowledge",
+            &id,
+            "--by",
+            by,
+            "--comment",
+            comment,
+        ])
+    };
+    assert_eq!(acknowledge(" ", "nobody").code, Some(2));
+    assert_eq!(
+        acknowledge("R. Lindner", "Squeegee blade, back side, worn").code,
+        Some(0)
+    );
+
+    let alert = alert_on(&place, DRIFTS);
+    assert_eq!(alert["state"], "active, acknowledged");
+    assert_eq!(alert["acknowledged_by"], "R. Lindner");
+    let said = |event: &&Value| event["what"] == "acknowledged";
+    let events: Vec<&Value> = list(&alert["history"]).iter().filter(said).collect();
+    assert_eq!(events.len(), 1, "{alert}");
+    assert_eq!(events[0]["who"], "R. Lindner");
+    assert_eq!(events[0]["comment"], "Squeegee blade, back side, worn");
+
+    let again = acknowledge("K. Brandt", "Seen as well");
+    assert_eq!(again.code, Some(1));
+    assert!(again.err.contains("R. Lindner"), "{}", again.err);
+    assert_eq!(alert_on(&place, DRIFTS), alert);
+    let unknown = place.run(&[
+        "alerts",
+        "acknowledge",
+        "A-9999",
+        "--by",
+        "x",
+        "--comment",
+        "y",
+    ]);
+    assert_eq!(unknown.code, Some(2));
+    assert!(unknown.err.contains("A-9999"), "{}", unknown.err);
+}
+
+#[test]
+fn the_alert_file_has_a_line_for_every_event_in_order() {
+    let all = deliveries();
+    let (early, late) = all.split_at(all.len() * 3 / 4);
+    let place = read(early);
+    let id = text(&alert_on(&place, DRIFTS), "id");
+    place.ok(&[
+        "alerts",
+        "acknowledge",
+        &id,
+        "--by",
+        "R. Lindner",
+        "--comment",
+        "seen",
+    ]);
+    for delivery in late {
+        place.deliver(delivery);
+    }
+    place.replay();
+    let lines = lines_of_channel(&place);
+    let numbers: Vec<i64> = lines
+        .iter()
+        .map(|line| line["event"].as_i64().unwrap())
+        .collect();
+    assert!(numbers.is_sorted_by(|one, next| one < next), "{numbers:?}");
+    let events = place.number("SELECT count(*) FROM alert_event");
+    assert_eq!(i64::try_from(lines.len()).unwrap(), events);
+    let what = |word: &str| lines.iter().filter(|line| line["what"] == word).count();
+    assert_eq!(what("acknowledged"), 1);
+    assert!(what("raised") >= 1, "{lines:?}");
+    assert_eq!(place.replay()["accepted"], 0);
+    assert_eq!(
+        lines_of_channel(&place),
+        lines,
+        "nothing new, so no new line"
+    );
+}
+
+#[test]
+fn a_restart_begins_a_new_version_and_says_who_and_why() {
+    let all = deliveries();
+    let (early, late) = all.split_at(all.len() * 2 / 5);
+    let place = read(early);
+    let stream = "print-offset-x/L1/demo-controller/front";
+    let before = place.chart(stream);
+    assert_eq!(before["phase"], "monitoring");
+    let nobody = place.run(&["limits", "restart", stream, "--by", "", "--reason", "why"]);
+    assert_eq!(nobody.code, Some(2), "{}", nobody.err);
+    let restart = [
+        "limits",
+        "restart",
+        stream,
+        "--by",
+        "R. Lindner",
+        "--reason",
+        "New stencil frame",
+    ];
+    place.ok(&restart);
+    for delivery in late {
+        place.deliver(delivery);
+    }
+    place.replay();
+
+    let after = place.chart(stream);
+    let (old, fresh) = (&after["limits"][0], &after["limits"][1]);
+    assert_eq!(old, &before["limits"][0], "what was judged stays judged");
+    assert_eq!(
+        (&fresh["version"], &fresh["subgroups"]),
+        (&2.into(), &10.into())
+    );
+    let points = list(&after["points"]);
+    let known = list(&before["points"]).len();
+    assert_eq!(&points[..known], list(&before["points"]));
+    assert_eq!(points[known]["version"], 2);
+    assert!(
+        points[known..known + 10]
+            .iter()
+            .all(|point| point["baseline"] == true)
+    );
+    assert_eq!(fresh["from_point"], known + 1);
+    let changes = shift_report(&place);
+    for words in [
+        "A new baseline of",
+        stream,
+        "R. Lindner",
+        "New stencil frame",
+    ] {
+        assert!(changes.contains(words), "{words}");
+    }
+}
+
+fn shift_report(place: &Place) -> String {
+    let path = place.ok(&["report", "shift"]);
+    fs::read_to_string(path.trim()).unwrap()
+}
+
+#[test]
+fn a_freeze_makes_limits_of_the_subgroups_so_far() {
+    let all = deliveries();
+    let place = read(&all[..30]);
+    let stream = "print-offset-y/L1/demo-controller/front";
+    let before = place.chart(stream);
+    assert_eq!(before["phase"], "baseline");
+    let points = list(&before["points"]).len();
+    assert!((3..10).contains(&points), "{points}");
+    place.ok(&[
+        "limits",
+        "freeze",
+        stream,
+        "--by",
+        "R. Lindner",
+        "--reason",
+        "Short run",
+    ]);
+
+    let limits = place.json(&["limits", "list", stream]);
+    let version = &list(&limits)[0];
+    assert_eq!(
+        (text(version, "author"), text(version, "reason")),
+        ("R. Lindner".to_owned(), "Short run".to_owned())
+    );
+    assert_eq!(version["subgroups"], points);
+    let values = list(&before["points"])
+        .iter()
+        .map(|point| number(point, "value"));
+    let mean = values.sum::<f64>() / points as f64;
+    assert!((number(version, "centre") - mean).abs() < 1e-9);
+    for delivery in &all[30..60] {
+        place.deliver(delivery);
+    }
+    place.replay();
+    let after = place.chart(stream);
+    assert_eq!(after["phase"], "monitoring");
+    assert_eq!(list(&after["points"])[points]["baseline"], false);
+    let again = place.run(&["limits", "freeze", stream, "--by", "x", "--reason", "y"]);
+    assert_eq!(again.code, Some(1), "{}", again.err);
+}

@@ -1,0 +1,190 @@
+//! What can not be read is set aside whole or row by row, said aloud, and stops nothing else.
+
+use std::fs;
+
+use driftvane::plant::Delivery;
+
+use crate::place::{Place, list, small_config, small_plant, text, wait_until};
+
+fn paste(count: usize) -> Vec<Delivery> {
+    small_plant()
+        .paste_files(31, 60, 256)
+        .unwrap()
+        .take(count)
+        .collect()
+}
+
+fn as_text(delivery: &Delivery) -> String {
+    String::from_utf8(delivery.content.clone()).unwrap()
+}
+
+/// The height of the first row.
+fn first_height(content: &str) -> String {
+    let row = content.lines().nth(1).unwrap();
+    row.split(',').nth(8).unwrap().to_owned()
+}
+
+/// A paste file in which every height is written with a decimal comma.
+fn with_decimal_commas(content: &str) -> String {
+    let mut text = String::new();
+    for (number, line) in content.lines().enumerate() {
+        let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+        if number > 0 {
+            for cell in &mut cells[8..13] {
+                *cell = format!("\"{}\"", cell.replace('.', ","));
+            }
+        }
+        text.push_str(&cells.join(","));
+        text.push('\n');
+    }
+    text
+}
+
+#[test]
+fn files_that_do_not_fit_are_set_aside_whole_and_the_others_count() {
+    let place = Place::new(&small_config(60));
+    let files = paste(5);
+    place.deliver(&files[0]);
+    place.write(
+        "paste/P000002_x.csv",
+        as_text(&files[1]).replacen("Height um", "Height", 1),
+    );
+    place.write("paste/P000003_x.csv", as_text(&files[2]).replace(',', ";"));
+    place.write(
+        "paste/P000004_x.csv",
+        with_decimal_commas(&as_text(&files[3])),
+    );
+    place.deliver(&files[4]);
+
+    let answer = place.run(&["--format", "json", "replay"]);
+    assert_eq!(answer.code, Some(3), "{}", answer.err);
+    let totals: serde_json::Value = serde_json::from_str(&answer.out).unwrap();
+    assert_eq!(
+        (&totals["accepted"], &totals["quarantined"]),
+        (&2.into(), &3.into())
+    );
+    assert_eq!(totals["rows"], 2 * 256);
+    let units = place.table("SELECT unit, rows FROM unit ORDER BY unit");
+    assert_eq!(units.len(), 2 * 4, "four boards a panel: {units:?}");
+
+    let aside = "SELECT code, reason, fix FROM file WHERE verdict = 'quarantined' ORDER BY path";
+    let aside = place.table(aside);
+    for (row, code) in aside.iter().zip(["F004", "F006", "F007"]) {
+        assert!(row.contains(code), "{row}");
+        assert!(
+            !row.contains("Text(\"\")") && !row.contains("Null"),
+            "{row}"
+        );
+    }
+    assert!(aside[0].contains("Height um"), "{}", aside[0]);
+    place.assert_rows_add_up();
+    // What was set aside once is not set aside again.
+    assert_eq!(place.run(&["replay"]).code, Some(0));
+}
+
+#[test]
+fn a_file_set_aside_counts_once_it_has_been_corrected() {
+    let place = Place::new(&small_config(60));
+    let file = &paste(1)[0];
+    let name = format!("paste/{}", file.file_name);
+    place.write(&name, as_text(file).replacen("Height um", "Height", 1));
+    assert_eq!(place.run(&["replay"]).code, Some(3));
+    place.deliver(file);
+    let totals = place.replay();
+    assert_eq!(
+        (&totals["accepted"], &totals["rows"]),
+        (&1.into(), &256.into())
+    );
+}
+
+#[test]
+fn a_bad_row_is_named_by_line_and_column_and_the_rest_counts() {
+    let place = Place::new(&small_config(60));
+    let file = &paste(1)[0];
+    let good = as_text(file);
+    let height = first_height(&good);
+    let bad = good.replacen(&format!(",{height},"), ",12O.4,", 1);
+    place.write(&format!("paste/{}", file.file_name), bad);
+    let totals = place.replay();
+    assert_eq!(
+        (&totals["accepted"], &totals["rejects"]),
+        (&1.into(), &1.into())
+    );
+    assert_eq!(totals["rows"], 255);
+    let rejects = place.table("SELECT line, place, reason, text FROM reject");
+    assert_eq!(rejects.len(), 1);
+    assert!(
+        rejects[0].starts_with("[Integer(2), Text(\"Height um\")"),
+        "{rejects:?}"
+    );
+    assert!(rejects[0].contains("12O.4"), "{rejects:?}");
+    place.assert_rows_add_up();
+
+    let checked = place.json(&["check"]);
+    let rejected = &list(&checked)[0]["rejected"][0];
+    assert_eq!(rejected["line"], 2);
+    assert_eq!(text(rejected, "column"), "Height um");
+    assert!(text(rejected, "reason").contains("12O.4"), "{rejected}");
+}
+
+#[test]
+fn a_missing_folder_is_told_and_taken_up_when_it_appears() {
+    let config = small_config(60).replace("settle_ms = 200", "settle_ms = 20");
+    let place = Place::bare(&config);
+    fs::create_dir(place.path("optical")).unwrap();
+    fs::create_dir(place.path("function")).unwrap();
+    let told = place.run(&["replay"]);
+    assert!(told.err.contains("paste"), "{}", told.err);
+    let checked = place.json(&["check"]);
+    let problem = text(&list(&checked)[0], "problem");
+    assert!(problem.contains("paste"), "{problem}");
+
+    let mut watching = place.watch();
+    wait_until("the missing folder to be told", || {
+        place.log().contains("waiting for the folder")
+    });
+    for file in paste(3) {
+        place.deliver(&file);
+    }
+    wait_until("the files of the new folder", || {
+        place.number("SELECT count(DISTINCT at) FROM unit") == 3
+    });
+    assert!(watching.runs(), "{}", place.log());
+}
+
+#[test]
+fn a_bad_configuration_is_refused_with_every_problem_and_nothing_starts() {
+    let config = small_config(60)
+        .replace(
+            "time_zone = \"Europe/Berlin\"",
+            "time_zone = \"Europe/Nowhere\"",
+        )
+        .replace("chart = \"three-way\"", "chart = \"four-way\"")
+        .replace("settle_ms = 200", "settle_seconds = 200");
+    let place = Place::new(&config);
+    for command in ["replay", "watch", "check", "streams"] {
+        let answer = place.run(&[command]);
+        assert_eq!(answer.code, Some(2), "{command}: {}", answer.err);
+        assert_eq!(answer.out, "");
+        for word in [
+            "Europe/Nowhere",
+            "four-way",
+            "settle_seconds",
+            "plant.time_zone",
+        ] {
+            assert!(
+                answer.err.contains(word),
+                "{command}: {word}: {}",
+                answer.err
+            );
+        }
+    }
+    assert!(!place.path("driftvane-data").exists());
+}
+
+#[test]
+fn a_command_that_does_not_exist_is_a_usage_error() {
+    let place = Place::new(&small_config(60));
+    assert_eq!(place.run(&["recount"]).code, Some(2));
+    assert_eq!(place.run(&["chart"]).code, Some(2));
+}

@@ -1,0 +1,23 @@
+//! The program from outside: every test runs the binary on files in a folder of its own.
+//!
+//! The plant and its numbers are invented; published series name their source where they stand.
+//! The tests must not reach into engine or store. The one invariant: a test that shuffles or
+//! interrupts prints the seed that did it.
+
+#![expect(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a test ends where something is not as it must be, and prints its seed"
+)]
+
+mod alerts;
+mod bad_input;
+mod dialects;
+mod ledger;
+mod order;
+mod place;
+mod published;
+mod reports;
+mod volume;

@@ -1,0 +1,420 @@
+//! A plant folder of a test: its configuration, its files, and the program run on it.
+//!
+//! Must not know what any test expects. The one invariant: two places never share a file.
+
+use std::collections::BTreeMap;
+use std::fs::{self, OpenOptions};
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
+
+use driftvane::plant::{Delivery, Plant};
+use rusqlite::Connection;
+use serde_json::Value;
+
+/// Between two looks at a running program.
+const PAUSE: Duration = Duration::from_millis(20);
+
+/// How long a test waits for a running program before it gives up.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// The configuration of the invented plant.
+pub const CONFIG: &str = include_str!("../../sample-feeds/driftvane.toml");
+
+/// The stations of the invented plant, which are also its folders.
+pub const STATIONS: [&str; 3] = ["paste", "optical", "function"];
+
+/// What a run of the program gave back.
+#[derive(Debug)]
+pub struct Answer {
+    pub code: Option<i32>,
+    pub out: String,
+    pub err: String,
+}
+
+/// A folder with a configuration and the files of its feeds; gone when dropped.
+pub struct Place {
+    pub folder: PathBuf,
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        // What a failed test leaves is worth looking at.
+        if !std::thread::panicking() {
+            fs::remove_dir_all(&self.folder).expect("the test's folder can be removed");
+        }
+    }
+}
+
+impl Place {
+    /// A place without any folder of a feed.
+    pub fn bare(config: &str) -> Place {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let number = NEXT.fetch_add(1, Ordering::Relaxed);
+        let name = format!("driftvane-system-{}-{number}", std::process::id());
+        let folder = std::env::temp_dir().join(name);
+        fs::create_dir_all(&folder).unwrap();
+        fs::write(folder.join("driftvane.toml"), config).unwrap();
+        Place { folder }
+    }
+
+    /// A place with the folders of the invented plant.
+    pub fn new(config: &str) -> Place {
+        let place = Place::bare(config);
+        for station in STATIONS {
+            fs::create_dir_all(place.folder.join(station)).unwrap();
+        }
+        place
+    }
+
+    /// Where something lies.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.join(name)
+    }
+
+    /// Writes a file of a feed.
+    pub fn write(&self, name: &str, content: impl AsRef<[u8]>) {
+        let path = self.path(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, content).unwrap();
+    }
+
+    /// Appends to a file of a feed.
+    pub fn append(&self, name: &str, content: &[u8]) {
+        let mut options = OpenOptions::new();
+        let file = options.create(true).append(true).open(self.path(name));
+        file.unwrap().write_all(content).unwrap();
+    }
+
+    /// Does what a station does.
+    pub fn deliver(&self, delivery: &Delivery) {
+        let name = format!("{}/{}", delivery.station, delivery.file_name);
+        if delivery.append {
+            self.append(&name, &delivery.content);
+        } else {
+            self.write(&name, &delivery.content);
+        }
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_driftvane"));
+        command
+            .arg("--config")
+            .arg(self.path("driftvane.toml"))
+            .args(arguments)
+            .env_remove("DRIFTVANE_LOG");
+        command
+    }
+
+    /// Runs the program to its end.
+    pub fn run(&self, arguments: &[&str]) -> Answer {
+        let output = self.command(arguments).output().unwrap();
+        Answer {
+            code: output.status.code(),
+            out: String::from_utf8(output.stdout).unwrap(),
+            err: String::from_utf8(output.stderr).unwrap(),
+        }
+    }
+
+    /// Runs the program, which has to succeed, and gives what it printed.
+    pub fn ok(&self, arguments: &[&str]) -> String {
+        let answer = self.run(arguments);
+        assert_eq!(answer.code, Some(0), "{arguments:?}: {}", answer.err);
+        answer.out
+    }
+
+    /// Runs the program, which has to succeed, and reads the JSON it printed.
+    pub fn json(&self, arguments: &[&str]) -> Value {
+        let mut all = vec!["--format", "json"];
+        all.extend(arguments);
+        serde_json::from_str(&self.ok(&all)).unwrap()
+    }
+
+    /// Reads all that waits and gives the totals.
+    pub fn replay(&self) -> Value {
+        self.json(&["replay"])
+    }
+
+    /// Starts the program as a daemon; its log goes to `watch.log`.
+    pub fn watch(&self) -> Watching {
+        let mut options = OpenOptions::new();
+        let log = options
+            .create(true)
+            .append(true)
+            .open(self.path("watch.log"));
+        let child = self
+            .command(&["watch"])
+            .stdout(Stdio::null())
+            .stderr(log.unwrap())
+            .spawn()
+            .unwrap();
+        Watching { child }
+    }
+
+    /// What the daemon has logged so far.
+    pub fn log(&self) -> String {
+        fs::read_to_string(self.path("watch.log")).unwrap_or_default()
+    }
+
+    /// The labels of all streams.
+    pub fn streams(&self) -> Vec<String> {
+        let streams = self.json(&["streams"]);
+        let label = |stream: &Value| text(stream, "stream");
+        let mut labels: Vec<String> = list(&streams).iter().map(label).collect();
+        labels.sort();
+        labels
+    }
+
+    /// How many streams there are; none where the record can not be read yet.
+    pub fn streams_if_any(&self) -> usize {
+        let answer = self.run(&["--format", "json", "streams"]);
+        let streams: Value = serde_json::from_str(&answer.out).unwrap_or_default();
+        streams.as_array().map_or(0, Vec::len)
+    }
+
+    /// The chart of every stream, byte for byte as it is printed.
+    pub fn charts(&self) -> BTreeMap<String, String> {
+        let chart = |label: String| {
+            let chart = self.ok(&["--format", "json", "chart", &label]);
+            (label, chart)
+        };
+        self.streams().into_iter().map(chart).collect()
+    }
+
+    /// One stream's chart.
+    pub fn chart(&self, stream: &str) -> Value {
+        self.json(&["chart", stream])
+    }
+
+    /// Every version of limits, without the time on the clock at which it was set.
+    pub fn limits(&self) -> Vec<String> {
+        let limits = self.json(&["limits", "list"]);
+        without(&limits, &["set_at"])
+    }
+
+    /// Every alert that stands, without number, clock times and history.
+    pub fn alerts(&self) -> Vec<String> {
+        let alerts = self.json(&["alerts", "list"]);
+        let stands = |alert: &&Value| !text(alert, "state").contains("revised");
+        let standing: Vec<Value> = list(&alerts).iter().filter(stands).cloned().collect();
+        without(&Value::from(standing), &["id", "raised_at", "history"])
+    }
+
+    /// Asks the record itself.
+    pub fn record(&self) -> Connection {
+        Connection::open(self.path("driftvane-data/driftvane.sqlite")).unwrap()
+    }
+
+    /// One number out of the record.
+    pub fn number(&self, query: &str) -> i64 {
+        self.record()
+            .query_row(query, [], |row| row.get(0))
+            .unwrap()
+    }
+
+    /// All rows of a query as texts.
+    pub fn table(&self, query: &str) -> Vec<String> {
+        let record = self.record();
+        let mut statement = record.prepare(query).unwrap();
+        let columns = statement.column_count();
+        let rows = statement.query_map([], |row| {
+            let cells = (0..columns).map(|column| row.get::<_, rusqlite::types::Value>(column));
+            Ok(format!("{:?}", cells.collect::<Result<Vec<_>, _>>()?))
+        });
+        rows.unwrap().map(Result::unwrap).collect()
+    }
+
+    /// Asserts that the rows of every file, and of all together, add up.
+    pub fn assert_rows_add_up(&self) {
+        let apart = "SELECT count(*) FROM file
+            WHERE rows_read <> rows_used + rows_rejected + rows_duplicate";
+        assert_eq!(self.number(apart), 0);
+        // Of a file set aside whole one reason is kept, not one a row.
+        let rejected = "SELECT coalesce(sum(rows_rejected), 0) FROM file
+            WHERE verdict <> 'quarantined'";
+        assert_eq!(
+            self.number("SELECT count(*) FROM reject"),
+            self.number(rejected)
+        );
+        // A row that is used belongs to exactly one visit of a unit.
+        assert_eq!(
+            self.number("SELECT coalesce(sum(rows), 0) FROM unit"),
+            self.number("SELECT coalesce(sum(rows_used), 0) FROM file")
+        );
+    }
+}
+
+/// A running daemon; killed when dropped.
+pub struct Watching {
+    child: Child,
+}
+
+impl Watching {
+    /// Ends it as a power cut would.
+    pub fn kill(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// Whether it still runs.
+    pub fn runs(&mut self) -> bool {
+        self.child.try_wait().unwrap().is_none()
+    }
+}
+
+impl Drop for Watching {
+    fn drop(&mut self) {
+        if self.runs() {
+            self.kill();
+        }
+    }
+}
+
+/// Waits until something holds; panics with its name when that takes too long.
+pub fn wait_until(what: &str, mut holds: impl FnMut() -> bool) {
+    let mut waited = Duration::ZERO;
+    while !holds() {
+        assert!(waited < PATIENCE, "waited too long for: {what}");
+        std::thread::sleep(PAUSE);
+        waited += PAUSE;
+    }
+}
+
+fn without(rows: &Value, fields: &[&str]) -> Vec<String> {
+    let strip = |row: &Value| {
+        let mut row = row.clone();
+        for field in fields {
+            let removed = row.as_object_mut().unwrap().remove(*field);
+            assert!(removed.is_some(), "{field} is not in {row}");
+        }
+        row.to_string()
+    };
+    let mut rows: Vec<String> = list(rows).iter().map(strip).collect();
+    rows.sort();
+    rows
+}
+
+/// An array of a JSON answer.
+pub fn list(value: &Value) -> &[Value] {
+    value
+        .as_array()
+        .unwrap_or_else(|| panic!("no array: {value}"))
+}
+
+/// A text of a JSON answer.
+pub fn text(value: &Value, field: &str) -> String {
+    let found = value[field].as_str();
+    found
+        .unwrap_or_else(|| panic!("no text {field} in {value}"))
+        .to_owned()
+}
+
+/// A number of a JSON answer.
+pub fn number(value: &Value, field: &str) -> f64 {
+    let found = value[field].as_f64();
+    found.unwrap_or_else(|| panic!("no number {field} in {value}"))
+}
+
+/// Asserts that two sets of charts are the same, and names the stream that differs.
+pub fn assert_same_charts(left: &BTreeMap<String, String>, right: &BTreeMap<String, String>) {
+    let labels = |charts: &BTreeMap<String, String>| charts.keys().cloned().collect::<Vec<_>>();
+    assert_eq!(labels(left), labels(right));
+    for (label, chart) in left {
+        assert!(
+            *chart == right[label],
+            "{label} differs:\n{chart}\n{}",
+            right[label]
+        );
+    }
+}
+
+/// The invented plant, smaller: 60 panels of 256 deposits, its faults begin at panel 30.
+pub fn small_plant() -> Plant {
+    let mut settings = include_str!("../../sample-feeds/plant.toml").to_owned();
+    for (from, to) in [
+        ("panels = 200", "panels = 60"),
+        ("after_panel = 88", "after_panel = 22"),
+        ("count = 4\npins = 32", "count = 1\npins = 32"),
+        ("count = 24\n", "count = 4\n"),
+        ("count = 20\n", "count = 4\n"),
+        ("count = 5\n", "count = 2\n"),
+        ("count = 2\npins = 12", "count = 1\npins = 12"),
+        ("from_panel = 70", "from_panel = 30"),
+        ("height_um_per_print = -0.35", "height_um_per_print = -1.5"),
+        (
+            "from_panel = 110\nto_panel = 121",
+            "from_panel = 35\nto_panel = 40",
+        ),
+        ("from_panel = 130", "from_panel = 30"),
+        ("component = \"U3\"", "component = \"U1\""),
+    ] {
+        assert!(
+            settings.contains(from),
+            "the plant's settings have no {from:?}"
+        );
+        settings = settings.replace(from, to);
+    }
+    Plant::from_toml(&settings).unwrap()
+}
+
+/// The plant's configuration with the baselines that a test wants, by chart, in subgroups.
+pub fn config_with_baselines(baselines: &[(&str, u32)]) -> String {
+    let (mut config, mut wanted) = (String::new(), None);
+    for line in CONFIG.lines() {
+        if let Some(chart) = line.strip_prefix("chart = ") {
+            wanted = baselines
+                .iter()
+                .find(|(name, _)| *name == chart.trim_matches('"'));
+        }
+        match (line.starts_with("baseline = "), wanted) {
+            (true, Some((_, baseline))) => config.push_str(&format!("baseline = {baseline}")),
+            _ => config.push_str(line),
+        }
+        config.push('\n');
+    }
+    assert_ne!(config, CONFIG);
+    config
+}
+
+/// The plant's configuration with baselines that fit the small plant, and with a lateness.
+pub fn small_config(lateness_minutes: u32) -> String {
+    let (from, to) = (
+        "lateness_minutes = 60",
+        format!("lateness_minutes = {lateness_minutes}"),
+    );
+    assert!(CONFIG.contains(from));
+    config_with_baselines(&[("three-way", 10), ("u", 20), ("mean-s", 12)]).replace(from, &to)
+}
+
+/// Numbers that look random and follow from a seed.
+pub struct Chance(u64);
+
+impl Chance {
+    /// Starts from a seed of the test, or from the one in DRIFTVANE_TEST_SEED, and prints it.
+    pub fn new(seed: u64) -> Chance {
+        let given = std::env::var("DRIFTVANE_TEST_SEED").ok();
+        let seed = given.map_or(seed, |text| text.parse().unwrap());
+        println!("seed {seed}");
+        Chance(seed)
+    }
+
+    /// A number below a bound. The mixing is SplitMix64 (G. Steele, D. Lea and C. Flood, Fast
+    /// splittable pseudorandom number generators, 2014).
+    pub fn below(&mut self, bound: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut mixed = self.0;
+        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        mixed ^= mixed >> 31;
+        usize::try_from(mixed % bound as u64).unwrap()
+    }
+
+    /// Puts things in another order.
+    pub fn shuffle<T>(&mut self, things: &mut [T]) {
+        for last in (1..things.len()).rev() {
+            things.swap(last, self.below(last + 1));
+        }
+    }
+}

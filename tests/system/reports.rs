@@ -1,0 +1,270 @@
+//! Shift reports, late data and retests.
+
+use std::fs;
+
+use driftvane::plant::{Delivery, Plant};
+use serde_json::Value;
+
+use crate::place::{Place, assert_same_charts, list, small_config, small_plant};
+
+fn read(config: &str, deliveries: &[Delivery]) -> Place {
+    let place = Place::new(config);
+    for delivery in deliveries {
+        place.deliver(delivery);
+    }
+    place.replay();
+    place
+}
+
+fn deliveries() -> Vec<Delivery> {
+    small_plant().deliveries(71).collect()
+}
+
+/// The report of the newest shift: where it is and what it says.
+fn report(place: &Place) -> (String, String) {
+    let path = place.ok(&["report", "shift"]).trim().to_owned();
+    let page = fs::read_to_string(&path).unwrap();
+    (path, page)
+}
+
+fn reports(place: &Place) -> usize {
+    fs::read_dir(place.path("driftvane-data/reports"))
+        .unwrap()
+        .count()
+}
+
+#[test]
+fn a_shift_report_is_one_file_that_needs_no_other() {
+    let place = read(&small_config(60), &deliveries());
+    let (path, page) = report(&place);
+    assert!(path.ends_with("2026-03-02-early.html"), "{path}");
+    // The name of the SVG vocabulary looks like an address, but nothing is fetched from it.
+    let page = page.replace("\"http://www.w3.org/2000/svg\"", "");
+    for outside in [
+        "http://", "https://", "<script", "<link", "src=", "@import", "url(",
+    ] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+    for words in [
+        "Invented demo plant",
+        "Revision 1",
+        "<svg",
+        "paste-l1",
+        "optical-l1",
+        "function-l1",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+}
+
+#[test]
+fn only_new_data_make_a_new_revision() {
+    let all = deliveries();
+    let (late, first): (Vec<Delivery>, Vec<Delivery>) = all
+        .into_iter()
+        .partition(|one| one.station == "optical" && one.file_name.starts_with("P000020"));
+    assert_eq!(late.len(), 1);
+    let place = read(&small_config(600), &first);
+    let (path, page) = report(&place);
+    assert_eq!(report(&place), (path.clone(), page.clone()));
+    assert_eq!(reports(&place), 1);
+
+    place.deliver(&late[0]);
+    place.replay();
+    let (second, revised) = report(&place);
+    assert!(second.ends_with("2026-03-02-early-r2.html"), "{second}");
+    assert!(revised.contains("Revision 2"));
+    assert_eq!(
+        fs::read_to_string(&path).unwrap(),
+        page,
+        "the first revision stays"
+    );
+    assert_eq!(report(&place).0, second);
+    assert_eq!(reports(&place), 2);
+}
+
+#[test]
+fn the_plants_own_template_is_used_and_a_broken_one_says_so() {
+    let config = format!(
+        "{}\n[reports]\ntemplates = \"templates\"\n",
+        small_config(60)
+    );
+    let place = read(&config, &deliveries()[..60]);
+    fs::create_dir(place.path("templates")).unwrap();
+    place.write(
+        "templates/summary.html",
+        "<p>In short, for {{ report.plant }}</p>",
+    );
+    let (_, page) = report(&place);
+    assert!(page.contains("<p>In short, for Invented demo plant</p>"));
+
+    place.write(
+        "templates/summary.html",
+        "<p>In short, for {{ report.plnt }}</p>",
+    );
+    let answer = place.run(&["report", "shift"]);
+    assert_eq!(answer.code, Some(0), "{}", answer.err);
+    assert!(answer.err.contains("summary.html"), "{}", answer.err);
+    let page = fs::read_to_string(answer.out.trim()).unwrap();
+    assert!(!page.contains("In short, for"));
+    for words in [
+        "own templates were not used",
+        "summary.html",
+        "Invented demo plant",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+}
+
+#[test]
+fn the_report_accounts_for_every_row() {
+    let mut all = deliveries();
+    all.truncate(60);
+    let place = read(&small_config(60), &all);
+    let one = &all[0];
+    place.write("paste/P000001_copy.csv", &one.content);
+    let content = String::from_utf8(one.content.clone()).unwrap();
+    let other = content
+        .replace("P000001", "P000900")
+        .replacen(",ok", ",", 0);
+    let bad = other.replacen(",1,U1,1,", ",one,U1,1,extra,", 1);
+    place.write("paste/P000900_bad.csv", bad);
+    place.replay();
+    place.assert_rows_add_up();
+    let sums = |column: &str| {
+        let query = format!("SELECT sum({column}) FROM file WHERE feed = 'paste-l1'");
+        place.number(&query)
+    };
+    assert_eq!(sums("rows_rejected"), 1);
+    assert_eq!(sums("rows_duplicate"), 256);
+    let used = sums("rows_used");
+    let (_, page) = report(&place);
+    let plain = |number: i64| {
+        let text = number.to_string();
+        page.contains(&text) || page.contains(&grouped(number))
+    };
+    assert!(plain(used) && plain(sums("rows_read")), "{used}");
+    assert!(
+        page.contains("P000900_bad.csv:2"),
+        "the rejected row is named"
+    );
+}
+
+/// A number with a blank between thousands, as reports write it.
+fn grouped(number: i64) -> String {
+    format!("{}\u{202f}{:03}", number / 1000, number % 1000)
+}
+
+#[test]
+fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
+    let all = deliveries();
+    // The 16th panel is printed by the back stroke; an hour later it is beyond the horizon.
+    let is_late = |one: &Delivery| one.station == "paste" && one.file_name.starts_with("P000016");
+    let (late, first): (Vec<Delivery>, Vec<Delivery>) = all.into_iter().partition(is_late);
+    let place = read(&small_config(20), &first);
+    let (charts, limits, alerts) = (place.charts(), place.limits(), place.alerts());
+    place.deliver(&late[0]);
+    assert_eq!(place.replay()["rows"], 256);
+
+    assert_eq!((place.limits(), place.alerts()), (limits, alerts));
+    let mut flagged = 0;
+    for (stream, before) in charts {
+        let before: Value = serde_json::from_str(&before).unwrap();
+        let after = place.chart(&stream);
+        assert_eq!(before["limits"], after["limits"], "{stream}");
+        let (lates, rest): (Vec<&Value>, Vec<&Value>) = list(&after["points"])
+            .iter()
+            .partition(|point| point["late"] == true);
+        for point in &lates {
+            assert_eq!(point["board"], "P000016");
+            assert_eq!(point["signals"], Value::Array(Vec::new()));
+        }
+        flagged += lates.len();
+        assert_eq!(rest.len(), list(&before["points"]).len(), "{stream}");
+        for (old, new) in list(&before["points"]).iter().zip(rest) {
+            for field in [
+                "at", "board", "n", "value", "spread", "version", "baseline", "signals",
+            ] {
+                assert_eq!(old[field], new[field], "{stream}: {field}");
+            }
+        }
+    }
+    assert_eq!(
+        flagged, 11,
+        "three measures of three families, and two offsets"
+    );
+}
+
+/// The invented plant in which every tenth first attempt fails by its contact.
+fn plant_with_retests() -> Plant {
+    let settings = include_str!("../../sample-feeds/plant.toml");
+    let from = "contact_fault_share = 0.012";
+    assert!(settings.contains(from));
+    Plant::from_toml(&settings.replace(from, "contact_fault_share = 0.1")).unwrap()
+}
+
+fn is_retest(line: &&str) -> bool {
+    line.split(',').nth(3) == Some("2")
+}
+
+#[test]
+fn retests_move_neither_charts_nor_first_pass_yield() {
+    let plant = plant_with_retests();
+    let tested = plant
+        .deliveries(72)
+        .take(600)
+        .filter(|one| one.station == "function");
+    let all: Vec<Delivery> = tested.collect();
+    let firsts: Vec<Delivery> = all
+        .iter()
+        .map(|one| {
+            let text = String::from_utf8(one.content.clone()).unwrap();
+            let lines = text.lines().filter(|line| !is_retest(line));
+            let kept: String = lines.flat_map(|line| [line, "\n"]).collect();
+            Delivery {
+                content: kept.into_bytes(),
+                ..one.clone()
+            }
+        })
+        .collect();
+    assert!(all != firsts, "there are retests");
+    let (with, without) = (
+        read(&small_config(60), &all),
+        read(&small_config(60), &firsts),
+    );
+    assert!(with.number("SELECT count(*) FROM unit WHERE attempt = 2") > 5);
+    assert_eq!(
+        without.number("SELECT count(*) FROM unit WHERE attempt = 2"),
+        0
+    );
+    assert_same_charts(&without.charts(), &with.charts());
+    assert_eq!(
+        (with.limits(), with.alerts()),
+        (without.limits(), without.alerts())
+    );
+
+    // The newest shift is the late one, which starts at 14:00 on the plant's clock.
+    let late = "attempt = 1 AND at >= 1772456400000000";
+    let boards = with.number(&format!("SELECT count(*) FROM unit WHERE {late}"));
+    let good = with.number(&format!(
+        "SELECT count(*) FROM unit WHERE {late} AND calls = 0"
+    ));
+    assert!(0 < good && good < boards, "{good} of {boards}");
+    let yield_row = |place: &Place| {
+        let (_, page) = report(place);
+        let start = page.find("every step passed at the first attempt").unwrap();
+        let basis = page[..start].rfind("<tr").unwrap();
+        let row = page[..basis].rfind("<tr").unwrap();
+        page[row..basis].to_owned()
+    };
+    for place in [&with, &without] {
+        let row = yield_row(place);
+        for figure in [
+            format!(">{boards}</td>"),
+            format!("{:.1} %", 100.0 * good as f64 / boards as f64),
+            format!("{good} good"),
+        ] {
+            assert!(row.contains(&figure), "{figure}: {row}");
+        }
+    }
+}
