@@ -15,7 +15,7 @@ use anyhow::Context;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{alerts, local_minute, report};
-use crate::config::{Config, Subgroup, read};
+use crate::config::{Config, Subgroup, Subject, read};
 use crate::ingest::Ingest;
 use crate::output;
 use crate::plant::{Delivery, Plant, Planted};
@@ -204,9 +204,12 @@ fn tell(config: &Config, plant: &Plant, config_path: &Path) -> anyhow::Result<()
     Ok(())
 }
 
-/// Whether a fault can be behind an alert: its station, its stratum, and not before it began.
+/// Whether a fault can be behind an alert: it moves what the stream charts, and it was there.
 fn explains(config: &Config, fault: &Planted, stream: &StreamRow, first_at: i64) -> bool {
-    first_at >= fault.from_at.as_microsecond() && touches(config, fault, stream)
+    let is_over = |last: jiff::Timestamp| first_at > last.as_microsecond();
+    touches(config, fault, stream)
+        && first_at >= fault.from_at.as_microsecond()
+        && !fault.last_at.is_some_and(is_over)
 }
 
 /// Whether a fault moves what a stream charts.
@@ -218,14 +221,17 @@ fn touches(config: &Config, fault: &Planted, stream: &StreamRow) -> bool {
     let Some(what) = what.filter(|what| what.station.name() == fault.station) else {
         return false;
     };
-    let (key, value) = fault.key.split_once('=').unwrap_or((&fault.key, ""));
-    let place = what.group_by.iter().position(|one| one.name() == key);
-    place.is_none_or(|place| {
-        stream
-            .keys
-            .get(place)
-            .is_some_and(|own| own.as_ref() == value)
-    })
+    let measure = match &what.subject {
+        Subject::Measure(name) => name.as_str(),
+        Subject::Calls => "calls",
+        Subject::Confirmed => "confirmed",
+        Subject::FalseCalls => "false_calls",
+    };
+    let is_of = |(key, value): &(&str, String)| {
+        let place = what.group_by.iter().position(|one| one.name() == *key);
+        place.is_none_or(|place| stream.keys.get(place).is_some_and(|own| **own == **value))
+    };
+    fault.measures.iter().any(|one| one == measure) && fault.strata.iter().all(is_of)
 }
 
 fn tell_fault<'a>(
@@ -245,11 +251,11 @@ fn tell_fault<'a>(
         any = true;
         writeln!(
             text,
-            "  found: {} at {} ({}): {}, {:+.1} sigma",
+            "  found: {} {} at {}, likely since {}, up to {:+.1} sigma",
+            one.alert.id,
             one.stream.label,
             local_minute(config, one.first_at),
             one.alert.onset.board,
-            one.alert.id,
             one.alert.size_sigma,
         )?;
     }
@@ -292,11 +298,10 @@ fn tell_others(
     for one in others {
         writeln!(
             text,
-            "  {} at {} ({}): {}",
+            "  {} {} at {}",
+            one.alert.id,
             one.stream.label,
             local_minute(config, one.first_at),
-            one.alert.onset.board,
-            one.alert.id
         )?;
     }
     Ok(())

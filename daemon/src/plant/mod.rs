@@ -89,6 +89,12 @@ pub struct Planted {
     pub from_panel: String,
     /// The event time of the first result affected.
     pub from_at: Timestamp,
+    /// The event time of the last result affected; none where the fault lasts.
+    pub last_at: Option<Timestamp>,
+    /// What it moves: measures, test steps, or `calls` and `confirmed`.
+    pub measures: Vec<String>,
+    /// All strata it is confined to.
+    pub strata: Vec<(&'static str, String)>,
 }
 
 /// The independent sources of randomness; the number is part of the output, so it must not change.
@@ -224,6 +230,12 @@ impl Plant {
             key: format!("stroke={}", fault.stroke.name()),
             from_panel: panel_id(fault.first_panel()),
             from_at: printed_at(fault.first_panel()),
+            last_at: None,
+            measures: ["height", "area", "volume"].map(str::to_owned).to_vec(),
+            strata: vec![
+                ("stroke", fault.stroke.name().to_owned()),
+                ("family", fault.family.clone()),
+            ],
         });
         let bursts = self.settings.defect_burst.iter().map(|fault| Planted {
             name: fault.name.clone(),
@@ -238,6 +250,9 @@ impl Plant {
             key: format!("component={}", fault.component),
             from_panel: panel_id(fault.from_panel),
             from_at: self.inspected_at(fault.from_panel),
+            last_at: Some(self.inspected_at(fault.to_panel)),
+            measures: ["calls", "confirmed"].map(str::to_owned).to_vec(),
+            strata: vec![("component", fault.component.clone())],
         });
         let steps = self.settings.fixture_step.iter().map(|fault| Planted {
             name: fault.name.clone(),
@@ -254,6 +269,9 @@ impl Plant {
                 (fault.from_panel, printed_at(fault.from_panel)),
                 &fault.fixture,
             ),
+            last_at: None,
+            measures: vec![fault.step.clone()],
+            strata: vec![("fixture", fault.fixture.clone())],
         });
         drifts.chain(bursts).chain(steps).collect()
     }

@@ -516,3 +516,22 @@ mod committed {
         }
     }
 }
+
+#[test]
+fn a_planted_fault_says_what_it_moves_and_how_long() {
+    let planted = Plant::embedded().unwrap().planted();
+    let of = |station: &str| planted.iter().find(|one| one.station == station).unwrap();
+    assert_eq!(of("paste").measures, ["height", "area", "volume"]);
+    assert_eq!(of("optical").measures, ["calls", "confirmed"]);
+    assert!(
+        of("optical")
+            .last_at
+            .is_some_and(|last| last > of("optical").from_at)
+    );
+    for lasting in ["paste", "function"] {
+        assert_eq!(of(lasting).last_at, None);
+    }
+    for fault in &planted {
+        assert!(!fault.strata.is_empty() && !fault.measures.is_empty());
+    }
+}
