@@ -251,6 +251,10 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         demo::demo(options)?;
         return Ok(DONE);
     }
+    if format == Format::Svg && !matches!(arguments.command, Command::Chart { .. }) {
+        let text = "driftvane: only a chart has a picture; ask for table, json or csv";
+        return Err(Failure::Usage(text.to_owned()));
+    }
     let config = read_config(&arguments.config)?;
     match &arguments.command {
         Command::Demo(_) => {}
@@ -339,33 +343,36 @@ fn run_alerts(config: &Config, command: &Alerts, format: Format) -> Result<(), F
 fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<(), Failure> {
     let reader = reader(config)?;
     let now = clock::now();
-    match command {
+    let asked = match command {
         Limits::List { stream } => {
             return Ok(limits::print(config, &reader, stream.as_deref(), format)?);
         }
         Limits::Freeze { stream, who } => {
-            limits::freeze(&reader, stream, &who.by, &who.reason, now)?;
+            limits::freeze(&reader, stream, &who.by, &who.reason, now)?
         }
         Limits::Restart { stream, who, from } => {
             let from = from
                 .as_deref()
                 .map(|text| parse_time(config, text))
                 .transpose()?;
-            limits::restart(&reader, stream, from, &who.by, &who.reason, now)?;
+            limits::restart(&reader, stream, from, &who.by, &who.reason, now)?
         }
-    }
+    };
     drop(reader);
     // Where no daemon runs, the request is carried out here; a running one looks for it itself.
-    match Ingest::open(Arc::clone(config), replay::threads()) {
+    let outcome = match Ingest::open(Arc::clone(config), replay::threads()) {
         Ok(mut ingest) => {
             ingest.take_requests(now)?;
-            Ok(output::print("done\n")?)
+            "done"
         }
-        Err(StoreError::Locked(_)) => Ok(output::print(
-            "asked; the running daemon does it within a second\n",
-        )?),
-        Err(error) => Err(error.into()),
-    }
+        Err(StoreError::Locked(_)) => "asked; the running daemon does it within a second",
+        Err(error) => return Err(error.into()),
+    };
+    let limits::Asked {
+        stream, kind, from, ..
+    } = asked;
+    let line = format!("{kind} {stream}, for points from {from} on: {outcome}\n");
+    Ok(output::print(&line)?)
 }
 
 fn run_report(config: &Config, options: &ShiftOptions) -> Result<(), Failure> {

@@ -187,4 +187,11 @@ fn a_command_that_does_not_exist_is_a_usage_error() {
     let place = Place::new(&small_config(60));
     assert_eq!(place.run(&["recount"]).code, Some(2));
     assert_eq!(place.run(&["chart"]).code, Some(2));
+    let picture = place.run(&["--format", "svg", "streams"]);
+    assert_eq!(picture.code, Some(2));
+    assert!(
+        picture.err.contains("only a chart has a picture"),
+        "{}",
+        picture.err
+    );
 }
