@@ -64,6 +64,15 @@ impl Role {
         Role::Opportunities,
     ];
 
+    /// Whether the role is a text; the others have typed columns of their own.
+    #[must_use]
+    pub fn is_text(self) -> bool {
+        !matches!(
+            self,
+            Role::Attempt | Role::Call | Role::Review | Role::Opportunities
+        )
+    }
+
     /// The name in configuration, output and the archive.
     #[must_use]
     pub fn name(self) -> &'static str {

@@ -32,22 +32,6 @@ const ROW_GROUP_ROWS: usize = 32_768;
 /// Microseconds of a day.
 const DAY_US: i64 = 86_400_000_000;
 
-/// The text roles that the archive keeps.
-const ROLES: [Role; 12] = [
-    Role::Product,
-    Role::Recipe,
-    Role::Stencil,
-    Role::Panel,
-    Role::Position,
-    Role::Board,
-    Role::Component,
-    Role::Pin,
-    Role::Family,
-    Role::Stroke,
-    Role::Fixture,
-    Role::Defect,
-];
-
 /// The segments of one batch, while they are written.
 pub struct Segments<'a> {
     config: &'a Config,
@@ -366,7 +350,7 @@ fn frame(
     let mut columns = vec![times];
     columns.push(constant("line", &feed.line, height));
     // Which roles there are is the configuration's choice, so all segments of a feed are alike.
-    for role in ROLES {
+    for role in Role::ALL.into_iter().filter(|role| role.is_text()) {
         let column = block.key(role);
         if *column != Column::Absent {
             columns.push(text(role.name(), column, &rows));
