@@ -14,6 +14,9 @@ use crate::runlength::{self, RunLengthError};
 /// Reference values of the set: half of the shift each is quickest to find, in sigmas.
 pub const SET_REFERENCES: [f64; 3] = [0.25, 0.5, 1.0];
 
+/// Mean overshoot of a random walk of normal steps over a far threshold, in sigmas: Siegmund 1985.
+const OVERSHOOT: f64 = 0.583;
+
 /// Parameters of one two-sided CUSUM, in sigmas of the point.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Cusum {
@@ -50,6 +53,24 @@ impl Cusum {
             threshold,
             head_start: 0.0,
         })
+    }
+
+    /// The same with a head start of half the threshold, or of less where half would raise the
+    /// chance of a false alarm by more than `chance` on either side.
+    ///
+    /// In control a sum that starts at s passes h before it comes down with a chance of about
+    /// exp(-2 k (h - s + 0.583)) (D. Siegmund, Sequential Analysis, Springer, 1985). Half the
+    /// threshold, as Lucas and Crosier advise, suits one chart with a run length of some hundred
+    /// points; among many charts with long run lengths it would cost more false alarms after a
+    /// setup than all that follow in a shift.
+    #[must_use]
+    pub fn with_head_start(self, chance: f64) -> Self {
+        let reach = (1.0 / chance.clamp(f64::MIN_POSITIVE, 1.0)).ln() / (2.0 * self.reference);
+        let most = self.threshold + OVERSHOOT - reach;
+        Self {
+            head_start: most.clamp(0.0, 0.5 * self.threshold),
+            ..self
+        }
     }
 
     /// The state before the first point, or after a reset.
@@ -180,6 +201,30 @@ mod tests {
             }),
             3
         );
+    }
+
+    #[test]
+    fn a_head_start_costs_no_more_false_alarms_than_allowed() {
+        let chance = 0.02;
+        for (k, h) in [(0.25, 9.0), (0.5, 5.8), (1.0, 3.0)] {
+            let plain = Cusum {
+                reference: k,
+                threshold: h,
+                head_start: 0.0,
+            };
+            let headed = plain.with_head_start(chance);
+            assert!(headed.head_start > 0.0 && headed.head_start <= h / 2.0);
+            let length = |start| runlength::cusum_one_sided(k, h, 0.0, start).unwrap();
+            // What is lost of the run length is the chance of a signal that the start brings.
+            let cost = 1.0 - length(headed.head_start) / length(0.0);
+            assert!(cost < 1.25 * chance, "{k}: {cost}");
+            assert!(
+                cost > 0.25 * chance || headed.head_start > 0.499 * h,
+                "{k}: {cost}"
+            );
+            assert!(plain.with_head_start(0.0).head_start.abs() < 1e-12);
+            assert!((plain.with_head_start(1.0).head_start - 0.5 * h).abs() < 1e-12);
+        }
     }
 
     #[test]

@@ -19,6 +19,7 @@ mod quadrature;
 pub mod quality;
 pub mod rules;
 pub mod runlength;
+pub mod selfstart;
 #[cfg(test)]
 mod simulation;
 pub mod widening;

@@ -8,6 +8,7 @@ use statrs::distribution::{Binomial, DiscreteCDF, Poisson};
 
 use crate::chart::{Bounds, ChartKind, Limits};
 use crate::normal;
+use crate::selfstart::SCORE_MAX;
 
 /// Limits of an attribute point such that each tail holds at most the chance that `limits.width`
 /// sigma leave on one side of a normal variable.
@@ -62,6 +63,60 @@ pub fn bounds(limits: &Limits, size: f64) -> Option<Bounds> {
             None
         }
     }
+}
+
+/// The normal score of a count: the normal quantile of its mid-probability
+/// P(X < c) + P(X = c)/2, within [`SCORE_MAX`].
+///
+/// Scores of counts in control have mean 0 and a variance of a little below 1, the less the
+/// smaller the counts are; the rate is the baseline's, whose error they carry. The mid-probability
+/// is that of H. O. Lancaster, Biometrika 36 (1949). `limits`, `size` and the cases of `None` are
+/// those of [`bounds`]; `value` is the plotted one.
+pub fn score(limits: &Limits, value: f64, size: f64) -> Option<f64> {
+    let (below, above) = match limits.kind {
+        ChartKind::P | ChartKind::Np => {
+            let units = whole(size)?;
+            let law = Binomial::new(limits.centre, units).ok()?;
+            let per = if limits.kind == ChartKind::P {
+                size
+            } else {
+                1.0
+            };
+            tails(&law, value * per)?
+        }
+        ChartKind::C | ChartKind::U => {
+            let area = if limits.kind == ChartKind::U {
+                size
+            } else {
+                1.0
+            };
+            let law = Poisson::new(limits.centre * area).ok()?;
+            tails(&law, value * area)?
+        }
+        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MeanS | ChartKind::ThreeWay => {
+            return None;
+        }
+    };
+    let farthest = normal::below(-SCORE_MAX);
+    let size = |tail: f64| -normal::quantile(tail.clamp(farthest, 0.5));
+    Some(if below < above {
+        -size(below)
+    } else {
+        size(above)
+    })
+}
+
+/// What lies below and above a count, half of its own probability on either side.
+fn tails<L: DiscreteCDF<u64, f64>>(law: &L, count: f64) -> Option<(f64, f64)> {
+    let is_count = (-1e-6..=9e15).contains(&count);
+    let count = is_count.then(|| count.round().max(0.0) as u64)?;
+    let under = count
+        .checked_sub(1)
+        .map_or((0.0, 1.0), |c| (law.cdf(c), law.sf(c)));
+    Some((
+        0.5 * (under.0 + law.cdf(count)),
+        0.5 * (under.1 + law.sf(count)),
+    ))
 }
 
 fn whole(size: f64) -> Option<u64> {
@@ -141,6 +196,39 @@ mod tests {
         let count = bounds(&limits(ChartKind::Np, 0.02), 40.0).unwrap();
         assert!((share.upper.unwrap() * 40.0 - count.upper.unwrap()).abs() < 1e-12);
         assert!((count.centre - 0.8).abs() < 1e-12);
+    }
+
+    /// Against the law itself: the scores of all counts, weighed by their probability.
+    #[test]
+    fn scores_of_counts_have_mean_zero_and_a_variance_near_one() {
+        for (mean, least) in [(0.5, 0.6), (2.0, 0.85), (9.0, 0.96), (60.0, 0.99)] {
+            let limits = limits(ChartKind::C, mean);
+            let (mut first, mut second, mut chance) = (0.0, 0.0, (-mean).exp());
+            for count in 0..200 {
+                let score = score(&limits, f64::from(count), 1.0).unwrap();
+                first += chance * score;
+                second += chance * score * score;
+                chance *= mean / f64::from(count + 1);
+            }
+            assert!(first.abs() < 0.06, "{mean}: {first}");
+            assert!(second > least && second < 1.005, "{mean}: {second}");
+        }
+    }
+
+    #[test]
+    fn scores_follow_counts_and_stay_within_their_bound() {
+        let share = limits(ChartKind::P, 0.02);
+        let of = |bad: f64| score(&share, bad / 50.0, 50.0).unwrap();
+        let all: Vec<f64> = (0..=50).map(|bad| of(f64::from(bad))).collect();
+        assert!(all.windows(2).all(|pair| pair[0] <= pair[1]));
+        assert!(all[0] < 0.0 && (all[50] - SCORE_MAX).abs() < 1e-12);
+        let area = limits(ChartKind::U, 0.1);
+        let found = score(&area, 4.0 / 30.0, 30.0).unwrap();
+        let count = score(&limits(ChartKind::C, 3.0), 4.0, 1.0).unwrap();
+        assert!((found - count).abs() < 1e-9);
+        assert_eq!(score(&limits(ChartKind::ThreeWay, 1.0), 1.0, 1.0), None);
+        assert_eq!(score(&area, 0.1, 0.0), None);
+        assert_eq!(score(&area, -1.0, 10.0), None);
     }
 
     #[test]
