@@ -251,7 +251,7 @@ mod tests {
 
     /// Mean of simulated run lengths until any member signals.
     fn joint_length(set: &[Cusum; 3], rounds: u32) -> f64 {
-        let mut normals = Normals(0x2545_f491_4f6c_dd1d);
+        let mut normals = Normals::new(0x2545_f491_4f6c_dd1d);
         let mut total = 0u64;
         for _ in 0..rounds {
             let mut states = set.map(|cusum| cusum.start());

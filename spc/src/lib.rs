@@ -20,6 +20,5 @@ pub mod quality;
 pub mod rules;
 pub mod runlength;
 pub mod selfstart;
-#[cfg(test)]
-mod simulation;
+pub mod simulation;
 pub mod widening;

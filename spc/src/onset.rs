@@ -151,7 +151,7 @@ mod tests {
     fn the_set_covers_the_true_onset_as_often_as_it_says() {
         // 50 points in control, then a shift; looked at 15 points later.
         for shift in [1.0, 1.5, 3.0] {
-            let mut normals = Normals(0x853c_49e6_748f_ea9b);
+            let mut normals = Normals::new(0x853c_49e6_748f_ea9b);
             let rounds = 2000;
             let mut covered = 0;
             for _ in 0..rounds {

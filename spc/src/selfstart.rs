@@ -137,7 +137,7 @@ mod tests {
 
     #[test]
     fn scores_of_points_in_control_are_standard_normal_and_independent() {
-        let mut normals = Normals(0x51ed_270b_0f3c_7a11);
+        let mut normals = Normals::new(0x51ed_270b_0f3c_7a11);
         // Many short series, because only the first scores after a baseline could be wrong.
         let all: Vec<Vec<f64>> = (0..4000).map(|_| scores(&mut normals, 3, 20)).collect();
         let count = 80_000.0;
@@ -165,7 +165,7 @@ mod tests {
     fn a_short_baseline_costs_no_false_alarms() {
         let cusum = Cusum::for_run_length(0.5, 200.0).unwrap();
         let expected = runlength::cusum_two_sided(0.5, cusum.threshold, 0.0, 0.0).unwrap();
-        let mut normals = Normals(0x0dd0_7a1e_55aa_91f3);
+        let mut normals = Normals::new(0x0dd0_7a1e_55aa_91f3);
         let rounds = 4000;
         let mut total = 0u64;
         for _ in 0..rounds {

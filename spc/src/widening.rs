@@ -1,8 +1,16 @@
 //! How much wider control limits have to be because few subgroups made them.
+//!
+//! Purpose: keep what a width promises for known limits when the limits are estimated. Two
+//! readings of "keep" exist, and both are here: [`factor`] for nine baselines of ten (what the
+//! program uses), [`factor_on_average`] for the mean over all baselines. Must not know data. The
+//! one invariant: a factor is at least 1 and falls to 1 as the baseline grows.
 
 use crate::chart::ChartKind;
-use crate::constants;
-use crate::runlength::moving_range_variation;
+use crate::{constants, normal};
+use statrs::distribution::{Continuous, ContinuousCDF, StudentsT};
+use std::f64::consts::PI;
+
+const BISECTIONS: u32 = 60;
 
 /// The standard normal 90 % quantile.
 const NINE_OF_TEN: f64 = 1.281_551_565_544_600_4;
@@ -46,6 +54,77 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
     Some(centre / (1.0 - NINE_OF_TEN * variation.sqrt()))
 }
 
+/// Factor by which limits estimated from `subgroups` samples of `size` must be widened, so that a
+/// later in-control point falls outside as often as `width` promises for known limits.
+///
+/// The centre adds 1/m to the variance of the difference; an estimated sigma makes it Student's.
+/// With v the squared coefficient of variation of the sigma estimate and nu the degrees of freedom
+/// of a chi with that v, the factor is t(1 - alpha/2; nu) sqrt(1 + 1/m) / (width sqrt(1 + v)). v is
+/// (d3/d2)^2/m or (1 - c4^2)/(m c4^2) for means, and for moving ranges follows from their serial
+/// correlation (about 0.83/m). The Student approximation is that of C. P. Quesenberry, Journal of
+/// Quality Technology 25(4) 1993, to estimated limits. Attributes estimate the centre alone.
+///
+/// Over all baselines together the rate of false signals is kept; nearly half of them then have a
+/// shorter run length than promised, which is why the program uses [`factor`]. Cost: constant.
+///
+/// ```
+/// use spc::{chart::ChartKind, widening};
+/// let average = widening::factor_on_average(ChartKind::Individuals, 25, 1, 3.0);
+/// assert!(average < widening::factor(ChartKind::Individuals, 25, 1.0));
+/// ```
+///
+/// `None` for fewer than 2 samples, a size the chart cannot have, or a width not in (0, 8].
+pub fn factor_on_average(kind: ChartKind, subgroups: u32, size: u32, width: f64) -> Option<f64> {
+    if subgroups < 2 || size == 0 || !(width > 0.0 && width <= 8.0) {
+        return None;
+    }
+    let m = f64::from(subgroups);
+    let centre = (1.0 + 1.0 / m).sqrt();
+    let variation = match kind {
+        ChartKind::MeanRange => (constants::d3(size)? / constants::d2(size)?).powi(2) / m,
+        ChartKind::MeanS => constants::c4(size)?.powi(-2).mul_add(1.0 / m, -1.0 / m),
+        ChartKind::Individuals | ChartKind::ThreeWay => moving_range_variation(m - 1.0),
+        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
+    };
+    // Inverts v = 1/(2 nu) + 1/(8 nu^2), the expansion of a chi's squared variation.
+    let freedom = (1.0 + (1.0 + 2.0 * variation).sqrt()) / (4.0 * variation);
+    let tail = normal::below(-width);
+    Some(student_upper(tail, freedom)? * centre / (width * (1.0 + variation).sqrt()))
+}
+
+/// Squared coefficient of variation of the mean of `count` moving ranges of two.
+///
+/// For |d| with d of variance 2: variance 2 - 4/pi; neighbours correlate by -1/2 before taking
+/// magnitudes, which leaves a covariance of (4/pi) (sqrt(3)/2 + pi/12 - 1).
+fn moving_range_variation(count: f64) -> f64 {
+    let own = 2.0 - 4.0 / PI;
+    let shared = 4.0 / PI * (0.75f64.sqrt() + PI / 12.0 - 1.0);
+    (own * count + 2.0 * shared * (count - 1.0)) / (count * count) / (4.0 / PI)
+}
+
+/// The value Student's t exceeds with probability `tail`, by Newton's method.
+fn student_upper(tail: f64, freedom: f64) -> Option<f64> {
+    let t = StudentsT::new(0.0, 1.0, freedom).ok()?;
+    let (mut low, mut high) = (0.0, 1.0);
+    while t.sf(high) > tail {
+        (low, high) = (high, 2.0 * high);
+        if high > 1e12 {
+            return None;
+        }
+    }
+    for _ in 0..BISECTIONS {
+        let middle = 0.5 * (low + high);
+        if t.sf(middle) > tail {
+            low = middle
+        } else {
+            high = middle
+        }
+    }
+    let root = 0.5 * (low + high);
+    let polished = root + (t.sf(root) - tail) / t.pdf(root);
+    polished.is_finite().then_some(polished)
+}
+
 fn whole(size: f64) -> Option<u32> {
     let is_size = (2.0..=4_294_967_295.0).contains(&size);
     is_size.then(|| size.round() as u32)
@@ -55,25 +134,7 @@ fn whole(size: f64) -> Option<u32> {
 mod tests {
     use super::*;
     use crate::chart::{Limits, Sample};
-    use crate::normal;
-
-    /// A fixed stream of uniform numbers (splitmix64), turned normal by Box and Muller.
-    struct Normal(u64);
-
-    impl Normal {
-        fn uniform(&mut self) -> f64 {
-            self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-            let mut z = self.0;
-            z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-            z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-            ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-        }
-
-        fn next(&mut self) -> f64 {
-            let (a, b) = (1.0 - self.uniform(), self.uniform());
-            (-2.0 * a.ln()).sqrt() * (2.0 * std::f64::consts::PI * b).cos()
-        }
-    }
+    use crate::simulation::Normals;
 
     /// The chance of a false signal a point, given limits, when points are standard normal.
     fn false_signal(limits: &Limits) -> f64 {
@@ -85,13 +146,13 @@ mod tests {
     #[test]
     fn nine_baselines_of_ten_keep_the_stated_run_length() {
         let promised = 2.0 * normal::below(-3.0);
-        let mut normal = Normal(20_260_302);
+        let mut normal = Normals::new(20_260_302);
         for m in [25, 50, 100, 300] {
             let mut kept = 0;
             for _ in 0..2_000 {
                 let draw = |_| Sample {
                     size: 1.0,
-                    value: normal.next(),
+                    value: normal.draw(),
                     spread: None,
                 };
                 let samples: Vec<Sample> = (0..m).map(draw).collect();
@@ -125,5 +186,86 @@ mod tests {
             );
         }
         assert!(factor(ChartKind::Individuals, 9, 1.0).is_none());
+    }
+
+    #[test]
+    fn student_quantiles_are_those_of_the_table() {
+        // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.2 (printed to 3 decimals).
+        for (tail, freedom, tabled) in [
+            (0.025, 10.0, 2.228),
+            (0.001, 10.0, 4.143),
+            (0.05, 1.0, 6.314),
+            (0.001, 100.0, 3.174),
+        ] {
+            let found = student_upper(tail, freedom).unwrap();
+            assert!((found - tabled).abs() <= 1.1e-3, "{found} {tabled}");
+        }
+    }
+
+    #[test]
+    fn short_baselines_are_refused_on_average_too() {
+        assert_eq!(factor_on_average(ChartKind::MeanS, 1, 5, 3.0), None);
+        assert_eq!(factor_on_average(ChartKind::MeanS, 20, 1, 3.0), None);
+        assert_eq!(factor_on_average(ChartKind::MeanS, 20, 5, f64::NAN), None);
+    }
+
+    #[test]
+    fn long_baselines_need_no_widening() {
+        for kind in [
+            ChartKind::Individuals,
+            ChartKind::MeanRange,
+            ChartKind::MeanS,
+            ChartKind::P,
+        ] {
+            let factor = |m| factor_on_average(kind, m, 5, 3.0).unwrap();
+            assert!((factor(1_000_000) - 1.0).abs() < 1e-4, "{kind:?}");
+            assert!(
+                factor(10) > factor(20) && factor(20) > factor(100),
+                "{kind:?}"
+            );
+        }
+    }
+
+    /// Share of later points outside limits estimated from simulated baselines.
+    fn simulated_false_alarms(kind: ChartKind, m: u32, size: u32) -> f64 {
+        let mut normals = Normals::new(0x9e37_79b9_7f4a_7c15);
+        let factor = factor_on_average(kind, m, size, 3.0).unwrap();
+        let rounds = 20_000;
+        let mut total = 0.0;
+        for _ in 0..rounds {
+            let samples: Vec<Sample> = (0..m)
+                .map(|_| {
+                    let mut moments = crate::moments::Moments::new();
+                    (0..size).for_each(|_| moments.push(normals.draw()));
+                    let value = moments.mean().unwrap();
+                    let n = f64::from(size);
+                    Sample {
+                        size: n,
+                        value,
+                        spread: moments.standard_deviation(),
+                    }
+                })
+                .collect();
+            let bounds = Limits::estimate(kind, &samples, 3.0 * factor)
+                .unwrap()
+                .bounds(size.into());
+            let root = f64::from(size).sqrt();
+            total += normal::below(bounds.lower.unwrap() * root);
+            total += normal::below(-bounds.upper.unwrap() * root);
+        }
+        total / f64::from(rounds)
+    }
+
+    #[test]
+    fn widened_limits_keep_the_promised_rate() {
+        // Unwidened, 20 individuals give about four times the promised 0.0027.
+        for (kind, m, size) in [
+            (ChartKind::MeanS, 20, 5),
+            (ChartKind::Individuals, 20, 1),
+            (ChartKind::MeanS, 8, 4),
+        ] {
+            let rate = simulated_false_alarms(kind, m, size);
+            assert!((rate / 0.0027 - 1.0).abs() < 0.12, "{kind:?} {m}: {rate}");
+        }
     }
 }

@@ -1,9 +1,8 @@
 //! Average run lengths of CUSUM, EWMA and Shewhart charts with run rules (sources in arl.toml).
 
 use crate::load::{number, rows, same, table};
-use spc::rules::{Rule, RuleState};
-use spc::runlength;
-use std::collections::BTreeMap;
+use spc::rules::Rule;
+use spc::runlength::{self, Change, Effort, Method, Scheme};
 
 /// Values of `name=number` in a list of parameters.
 fn parameter(parameters: &str, name: &str) -> f64 {
@@ -46,64 +45,16 @@ fn computed(scheme: &str, parameters: &str, shift: f64) -> f64 {
     }
 }
 
-/// Exact run length of run rules, by the chain of states the rules' own memory passes through.
-///
-/// Rules on zones see only in which zone a point falls, so one point stands for its zone.
 fn rules_length(rules: &[Rule], shift: f64) -> f64 {
-    let edges = [-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
-    let below = |z: f64| 0.5 * statrs::function::erf::erfc((shift - z) / 2f64.sqrt());
-    let mut cumulative: Vec<f64> = edges.iter().map(|e| below(*e)).collect();
-    cumulative.push(1.0);
-    let zone = |i: usize| cumulative[i] - if i > 0 { cumulative[i - 1] } else { 0.0 };
-    let chances: Vec<f64> = (0..8).map(zone).collect();
-    let mut states = vec![RuleState::default()];
-    let mut known = BTreeMap::from([(states[0].encode(), 0)]);
-    let mut next: Vec<[Option<usize>; 8]> = Vec::new();
-    while next.len() < states.len() {
-        let from = states[next.len()].clone();
-        let to: [Option<usize>; 8] = std::array::from_fn(|i| {
-            let mut state = from.clone();
-            let silent = state.push(i as f64 - 3.5, 0.0, rules).is_empty();
-            forget_what_zones_do_not_need(&mut state, rules);
-            let index = *known.entry(state.encode()).or_insert(states.len());
-            if index == states.len() {
-                states.push(state);
-            }
-            silent.then_some(index)
-        });
-        next.push(to);
-    }
-    let mut lengths = vec![1.0; states.len()];
-    for _ in 0..1_000_000 {
-        let mut change: f64 = 0.0;
-        for (i, to) in next.iter().enumerate().rev() {
-            let rest = to
-                .iter()
-                .zip(&chances)
-                .filter_map(|(s, p)| s.map(|s| p * lengths[s]));
-            let length = 1.0 + rest.sum::<f64>();
-            change = change.max((length - lengths[i]).abs() / length);
-            lengths[i] = length;
-        }
-        if change < 1e-12 {
-            return lengths[0];
-        }
-    }
-    panic!("the chain of {rules:?} does not settle")
-}
-
-/// Merges states that lead to the same future, so that the chain stays finite and small.
-fn forget_what_zones_do_not_need(state: &mut RuleState, rules: &[Rule]) {
-    let needs = |rule| rules.contains(&rule);
-    let runs = needs(Rule::Run8) || needs(Rule::Run9);
-    state.run = if runs { state.run.clamp(-9, 9) } else { 0 };
-    let keep = |needed: bool, mask: u32| if needed { mask } else { 0 };
-    state.beyond_2s_upper &= keep(needs(Rule::TwoOfThree2s), 0b11);
-    state.beyond_2s_lower &= keep(needs(Rule::TwoOfThree2s), 0b11);
-    state.beyond_1s_upper &= keep(needs(Rule::FourOfFive1s), 0b1111);
-    state.beyond_1s_lower &= keep(needs(Rule::FourOfFive1s), 0b1111);
-    (state.trend, state.alternation, state.within, state.outside) = (0, 0, 0, 0);
-    state.last = None;
+    let scheme = Scheme {
+        rules: rules.to_vec(),
+        ..Scheme::default()
+    };
+    let found = scheme
+        .average(Change::Step(shift), Effort::default())
+        .unwrap();
+    assert_eq!(found.method, Method::Exact);
+    found.mean
 }
 
 #[test]
