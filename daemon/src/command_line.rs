@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use crate::clock;
 use crate::commands::{
-    CommandError, alerts, capability, chart, check, demo, limits, parse_time, replay, report,
-    streams, watch,
+    CommandError, alerts, capability, chart, check, demo, limits, parse_time, propose, replay,
+    report, streams, watch,
 };
 use crate::config::{Config, read};
 use crate::ingest::Ingest;
@@ -57,6 +57,11 @@ enum Command {
     },
     /// Checks the configuration and shows what each feed's first file becomes.
     Check,
+    /// Proposes a feed for an unknown result file, as commented TOML.
+    Propose {
+        /// A file as the station writes it.
+        file: PathBuf,
+    },
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -255,9 +260,13 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         let text = "driftvane: only a chart has a picture; ask for table, json or csv";
         return Err(Failure::Usage(text.to_owned()));
     }
+    if let Command::Propose { file } = &arguments.command {
+        propose::print(file, format)?;
+        return Ok(DONE);
+    }
     let config = read_config(&arguments.config)?;
     match &arguments.command {
-        Command::Demo(_) => {}
+        Command::Demo(_) | Command::Propose { .. } => {}
         Command::Watch => run_watch(config)?,
         Command::Replay { paths } => return run_replay(&config, paths, format),
         Command::Check => {

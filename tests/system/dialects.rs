@@ -23,11 +23,35 @@ const COLUMNS: [(&str, &str); 14] = [
 ];
 
 /// How another station writes: encoding and time.
+#[derive(Clone, Copy)]
 struct Dialect {
     encoding: &'static str,
     time: &'static str,
     encode: fn(&str) -> Vec<u8>,
 }
+
+const DIALECTS: [Dialect; 4] = [
+    Dialect {
+        encoding: "windows-1252",
+        time: "%d.%m.%Y %H:%M:%S",
+        encode: windows_1252,
+    },
+    Dialect {
+        encoding: "utf-16le",
+        time: "%d/%m/%Y %H:%M:%S",
+        encode: utf_16_le,
+    },
+    Dialect {
+        encoding: "utf-16be",
+        time: "%d-%m-%y %H:%M:%S",
+        encode: utf_16_be,
+    },
+    Dialect {
+        encoding: "utf-8",
+        time: "%d.%m.%Y %I:%M:%S %p",
+        encode: utf_8_with_mark,
+    },
+];
 
 fn config(dialect: Option<&Dialect>) -> String {
     let mut config = config_with_baselines(&[("three-way", 8)]);
@@ -123,28 +147,7 @@ fn a_new_layout_needs_only_configuration() {
         "three measures by family, and two offsets, by stroke"
     );
     assert!(!plain.limits().is_empty());
-    for dialect in [
-        Dialect {
-            encoding: "windows-1252",
-            time: "%d.%m.%Y %H:%M:%S",
-            encode: windows_1252,
-        },
-        Dialect {
-            encoding: "utf-16le",
-            time: "%d/%m/%Y %H:%M:%S",
-            encode: utf_16_le,
-        },
-        Dialect {
-            encoding: "utf-16be",
-            time: "%d-%m-%y %H:%M:%S",
-            encode: utf_16_be,
-        },
-        Dialect {
-            encoding: "utf-8",
-            time: "%d.%m.%Y %I:%M:%S %p",
-            encode: utf_8_with_mark,
-        },
-    ] {
+    for dialect in DIALECTS {
         println!("{}, {}", dialect.encoding, dialect.time);
         let translated: Vec<Delivery> = files
             .iter()
@@ -158,4 +161,60 @@ fn a_new_layout_needs_only_configuration() {
         assert_eq!(plain.limits(), other.limits());
         assert_eq!(plain.alerts(), other.alerts());
     }
+}
+
+/// The parts of a configuration around a proposed feed.
+const AROUND: &str = "[plant]\nname = \"Lindenau\"\ntime_zone = \"Europe/Berlin\"\n\
+    [[shift]]\nname = \"day\"\nstarts = \"06:00\"\n";
+
+/// What `check` says with the feed that `propose` writes for a file.
+fn checked(place: &Place, file: &str) -> serde_json::Value {
+    let path = place.path(file);
+    let section = place.ok(&["propose", path.to_str().unwrap()]);
+    place.write("driftvane.toml", format!("{AROUND}{section}"));
+    let checks = place.json(&["check"]);
+    assert_eq!(checks[0]["problem"], serde_json::Value::Null, "{section}");
+    assert_eq!(checks[0]["rejected"].as_array().unwrap().len(), 0);
+    checks[0].clone()
+}
+
+#[test]
+fn what_is_proposed_for_a_layout_reads_it() {
+    let files: Vec<Delivery> = small_plant().paste_files(41, 2, 24).unwrap().collect();
+    for dialect in DIALECTS {
+        println!("{}, {}", dialect.encoding, dialect.time);
+        let place = Place::bare("");
+        let text = translate(&files[1].content, dialect.time);
+        place.write("results/N1.csv", (dialect.encode)(&text));
+        let check = checked(&place, "results/N1.csv");
+        assert_eq!(check["rows"], 24);
+        let reading = &check["readings"][0];
+        assert_eq!(reading["measure"], "höhe");
+        assert_eq!(reading["unit"], "um");
+        assert_eq!(reading["verdict"], "good");
+        assert_eq!(check["unused_columns"], serde_json::json!([]));
+    }
+    // The files of functional test arrive in pieces, of which only the first has a header.
+    let plant = small_plant();
+    let whole = plant.deliveries(71).filter(|one| !one.append);
+    for delivery in whole.take(30) {
+        let place = Place::new("");
+        place.deliver(&delivery);
+        let name = format!("{}/{}", delivery.station, delivery.file_name);
+        checked(&place, &name);
+    }
+}
+
+#[test]
+fn a_file_without_a_table_is_refused_with_a_reason() {
+    let place = Place::bare("");
+    place.write("picture.csv", [0x89, b'P', b'N', b'G', 0, 0, 0, 13]);
+    let path = place.path("picture.csv");
+    let answer = place.run(&["propose", path.to_str().unwrap()]);
+    assert_eq!((answer.code, answer.out.as_str()), (Some(1), ""));
+    assert!(
+        answer.err.contains("picture.csv: it holds NUL bytes"),
+        "{}",
+        answer.err
+    );
 }

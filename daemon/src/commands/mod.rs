@@ -22,6 +22,7 @@ pub mod check;
 pub mod demo;
 pub mod limits;
 mod names;
+pub mod propose;
 pub mod replay;
 pub mod report;
 mod shift_facts;

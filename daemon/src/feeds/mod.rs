@@ -14,6 +14,7 @@ pub mod names;
 pub mod number;
 pub mod parse;
 pub mod preview;
+pub mod propose;
 pub mod read;
 pub mod scan;
 mod sources;
