@@ -6,10 +6,14 @@
 //!
 //! Sources: V. E. Kane, Journal of Quality Technology 18(1) 1986 (Cp, Cpk); A. F. Bissell, Applied
 //! Statistics 39(3) 1990, 331-340 (interval of Cpk); D. C. Montgomery, Introduction to Statistical
-//! Quality Control, Wiley, 6th ed. 2009, chapter 8 (interval of Cp, parts per million).
+//! Quality Control, Wiley, 6th ed. 2009, chapter 8 (interval of Cp, parts per million). The exact
+//! one-sided interval and Cpm are in [`interval`], quantile indices in [`quantile`].
+
+pub mod interval;
+pub mod quantile;
+pub mod time_model;
 
 use crate::normal;
-use statrs::distribution::{ChiSquared, ContinuousCDF};
 use thiserror::Error;
 
 /// Specification limits and target, in the unit of the measure.
@@ -134,6 +138,17 @@ pub struct Estimate {
     pub upper: f64,
 }
 
+/// Taguchi's index with the target it was taken against.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Taguchi {
+    /// The index with its bounds.
+    pub index: Estimate,
+    /// The target, in the unit of the measure.
+    pub target: f64,
+    /// Whether the specification names the target; otherwise it is the middle of the limits.
+    pub target_given: bool,
+}
+
 /// Which family a pair of indices belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Label {
@@ -149,6 +164,14 @@ impl Label {
         match self {
             Label::Capability => "Cp",
             Label::Performance => "Pp",
+        }
+    }
+
+    /// Symbol of Taguchi's index: `Cpm` or `Ppm`.
+    pub fn taguchi_symbol(self) -> &'static str {
+        match self {
+            Label::Capability => "Cpm",
+            Label::Performance => "Ppm",
         }
     }
 
@@ -186,8 +209,12 @@ pub struct IndexPair {
     pub sigma: f64,
     /// Cp or Pp: (upper - lower) / (6 sigma); `None` for a one-sided specification.
     pub spread: Option<Estimate>,
-    /// Cpk or Ppk: the smaller of the sides that exist.
+    /// Cpk or Ppk: the smaller of the sides that exist. With one side only, the bounds are exact
+    /// (noncentral t); with two they are Bissell's.
     pub nearest: Estimate,
+    /// Cpm or Ppm: Taguchi's index, which also counts the distance from the target; `None` for a
+    /// one-sided specification.
+    pub taguchi: Option<Taguchi>,
     /// (mean - lower) / (3 sigma); `None` without a lower limit.
     pub lower_side: Option<f64>,
     /// (upper - mean) / (3 sigma); `None` without an upper limit.
@@ -249,6 +276,9 @@ pub enum CapabilityError {
         /// The value given.
         sigma: f64,
     },
+    /// An index is not a finite number, or is zero or negative where it can not be.
+    #[error("the index {0} can not have an interval; it must be a finite number")]
+    Index(f64),
     /// Confidence is not inside 0 to 1.
     #[error("the confidence must lie between 0 and 1, not {0}")]
     Confidence(f64),
@@ -258,7 +288,8 @@ pub enum CapabilityError {
 ///
 /// Cp (Pp) = (U - L)/(6 sigma), with bounds Cp sqrt(chi2(alpha/2; m - 1)/(m - 1)) and
 /// Cp sqrt(chi2(1 - alpha/2; m - 1)/(m - 1)). Cpk (Ppk) = min(U - mean, mean - L)/(3 sigma), with
-/// bounds Cpk -/+ z sqrt(1/(9 m) + Cpk^2/(2 (m - 1))) (Bissell). m is the number of independent
+/// bounds Cpk -/+ z sqrt(1/(9 m) + Cpk^2/(2 (m - 1))) (Bissell), or with one limit only the exact
+/// ones of [`interval::one_sided`]. Cpm: [`interval::taguchi`]. m is the number of independent
 /// subgroups. Expected rates: 1e6 Phi(-3 side index) on each side.
 ///
 /// # Errors
@@ -340,11 +371,16 @@ fn index_pair(
     };
     let expected = |side: f64| 1e6 * normal::below(-3.0 * side);
     let tolerance = lower.zip(upper).map(|(lower, upper)| upper - lower);
+    let freedom = f64::from(study.subgroups - 1);
     IndexPair {
         label,
         sigma,
-        spread: tolerance.map(|t| spread_index(t / (6.0 * sigma), study.subgroups, confidence)),
-        nearest: nearest_index(nearest, study.subgroups, confidence),
+        spread: tolerance.map(|t| interval::chi_square(t / (6.0 * sigma), freedom, confidence)),
+        nearest: match tolerance {
+            Some(_) => interval::bissell(nearest, study.subgroups, confidence),
+            None => interval::exact(nearest, study.subgroups, confidence),
+        },
+        taguchi: interval::taguchi_index(specification, study, sigma, confidence),
         lower_side,
         upper_side,
         expected_ppm_below: lower_side.map(expected),
@@ -353,225 +389,5 @@ fn index_pair(
     }
 }
 
-/// Chi-square interval of a spread index (Montgomery, chapter 8).
-fn spread_index(value: f64, subgroups: u32, confidence: f64) -> Estimate {
-    let freedom = f64::from(subgroups - 1);
-    let tail = 0.5 * (1.0 - confidence);
-    let factor = |p: f64| (chi_square_quantile(p, freedom) / freedom).sqrt();
-    Estimate {
-        value,
-        lower: value * factor(tail),
-        upper: value * factor(1.0 - tail),
-    }
-}
-
-/// Bissell's normal approximation to the interval of a one-sided index.
-fn nearest_index(value: f64, subgroups: u32, confidence: f64) -> Estimate {
-    let m = f64::from(subgroups);
-    let deviation = (1.0 / (9.0 * m) + value * value / (2.0 * (m - 1.0))).sqrt();
-    let half = normal::quantile(0.5 * (1.0 + confidence)) * deviation;
-    Estimate {
-        value,
-        lower: value - half,
-        upper: value + half,
-    }
-}
-
-fn chi_square_quantile(p: f64, freedom: f64) -> f64 {
-    let Ok(distribution) = ChiSquared::new(freedom) else {
-        return freedom;
-    };
-    // The library's inverse stops at a coarse tolerance; bisection from a bracket around it
-    // reaches the last bits.
-    let start = distribution.inverse_cdf(p);
-    let (mut low, mut high) = (0.0, 2.0 * start + 1.0);
-    while distribution.cdf(high) < p {
-        high *= 2.0;
-    }
-    while high - low > 1e-14 * high {
-        let middle = 0.5 * (low + high);
-        if distribution.cdf(middle) < p {
-            low = middle;
-        } else {
-            high = middle;
-        }
-        if middle <= low && middle >= high {
-            break;
-        }
-    }
-    0.5 * (low + high)
-}
-
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    fn study() -> Study {
-        Study {
-            subgroups: 25,
-            readings: 125,
-            mean: 16.0,
-            sigma_within: 2.0,
-            sigma_overall: 2.5,
-            observed_below: 0,
-            observed_above: 3,
-        }
-    }
-
-    fn both_sides() -> Specification {
-        Specification::new(Some(8.0), None, Some(20.0)).unwrap()
-    }
-
-    #[test]
-    fn an_unstable_stream_has_no_capability() {
-        let found = capability(&both_sides(), &study(), Stability::Unstable, 0.95).unwrap();
-        assert_eq!(found.capability, None);
-        assert_eq!(found.quoted().label, Label::Performance);
-        let stable = capability(&both_sides(), &study(), Stability::Stable, 0.95).unwrap();
-        assert_eq!(stable.quoted().label.nearest_symbol(), "Cpk");
-        assert_eq!(stable.performance, found.performance);
-    }
-
-    #[test]
-    fn one_sided_specifications_have_no_spread_index() {
-        let upper = Specification::new(None, Some(15.0), Some(20.0)).unwrap();
-        let found = capability(&upper, &study(), Stability::Stable, 0.95).unwrap();
-        let pair = found.quoted();
-        assert_eq!(
-            (pair.spread, pair.lower_side, pair.expected_ppm_below),
-            (None, None, None)
-        );
-        assert_eq!((found.off_centre, found.observed_ppm_below), (None, None));
-        assert!((pair.nearest.value - 2.0 / 3.0).abs() < 1e-15);
-        assert!((found.observed_ppm_above.unwrap() - 24_000.0).abs() < 1e-9);
-    }
-
-    #[test]
-    fn unusable_specifications_are_refused() {
-        use SpecificationError as E;
-        let new = Specification::new;
-        assert_eq!(new(None, Some(1.0), None), Err(E::NoLimit));
-        assert_eq!(new(Some(f64::NAN), None, None), Err(E::NotFinite));
-        let reversed = E::Reversed {
-            lower: 2.0,
-            upper: 1.0,
-        };
-        assert_eq!(new(Some(2.0), None, Some(1.0)), Err(reversed));
-        assert!(new(Some(1.0), None, Some(1.0)).is_err());
-        assert_eq!(new(Some(1.0), Some(0.5), None), Err(E::TargetOutside(0.5)));
-        assert_eq!(
-            new(Some(1.0), Some(3.5), Some(3.0)),
-            Err(E::TargetOutside(3.5))
-        );
-        let unchecked = Specification {
-            lower: None,
-            target: None,
-            upper: None,
-        };
-        let found = capability(&unchecked, &study(), Stability::Stable, 0.95);
-        assert_eq!(found, Err(CapabilityError::Specification(E::NoLimit)));
-    }
-
-    #[test]
-    fn failed_preconditions_are_named() {
-        use CapabilityError as E;
-        let run = |study: Study, confidence| {
-            capability(&both_sides(), &study, Stability::Stable, confidence).unwrap_err()
-        };
-        assert_eq!(
-            run(
-                Study {
-                    subgroups: 1,
-                    ..study()
-                },
-                0.95
-            ),
-            E::TooFewSubgroups(1)
-        );
-        assert!(matches!(
-            run(
-                Study {
-                    readings: 24,
-                    ..study()
-                },
-                0.95
-            ),
-            E::Counts(_)
-        ));
-        assert!(matches!(
-            run(
-                Study {
-                    observed_below: 123,
-                    ..study()
-                },
-                0.95
-            ),
-            E::Counts(_)
-        ));
-        assert_eq!(
-            run(
-                Study {
-                    mean: f64::NAN,
-                    ..study()
-                },
-                0.95
-            ),
-            E::MeanNotFinite
-        );
-        assert_eq!(run(study(), 1.0), E::Confidence(1.0));
-        for sigma in [0.0, -1.0, f64::INFINITY] {
-            let within = Study {
-                sigma_within: sigma,
-                ..study()
-            };
-            let overall = Study {
-                sigma_overall: sigma,
-                ..study()
-            };
-            assert!(matches!(run(within, 0.95), E::Sigma { .. }));
-            assert!(matches!(run(overall, 0.95), E::Sigma { .. }));
-            assert!(capability(&both_sides(), &within, Stability::Unstable, 0.95).is_ok());
-        }
-    }
-
-    #[test]
-    fn chi_square_quantiles_are_those_of_the_table() {
-        // NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4 (printed to 3 decimals).
-        for (p, freedom, tabled) in [
-            (0.95, 1.0, 3.841),
-            (0.99, 10.0, 23.209),
-            (0.975, 19.0, 32.852),
-            (0.05, 10.0, 3.940),
-        ] {
-            let found = chi_square_quantile(p, freedom);
-            assert!((found - tabled).abs() <= 5.1e-4, "{p} {freedom}: {found}");
-        }
-        // Two degrees of freedom: the quantile is -2 ln(1 - p).
-        let exact = -2.0 * 0.025f64.ln();
-        assert!((chi_square_quantile(0.975, 2.0) - exact).abs() < 1e-11);
-    }
-
-    proptest! {
-        #[test]
-        fn bounds_enclose_the_estimate_and_widen_with_confidence(
-            mean in 8.0..20.0f64,
-            sigma in 0.1..5.0f64,
-            subgroups in 2u32..200,
-        ) {
-            let study = Study { mean, sigma_within: sigma, subgroups, readings: 1000, ..study() };
-            let at = |confidence| {
-                let found = capability(&both_sides(), &study, Stability::Stable, confidence);
-                *found.unwrap().quoted()
-            };
-            let (narrow, wide) = (at(0.8), at(0.99));
-            let spread = narrow.spread.unwrap();
-            prop_assert!(narrow.nearest.value <= spread.value + 1e-12);
-            prop_assert!(wide.nearest.lower < narrow.nearest.lower);
-            prop_assert!(narrow.nearest.lower < narrow.nearest.value);
-            prop_assert!(narrow.nearest.value < narrow.nearest.upper);
-            prop_assert!(wide.spread.unwrap().lower < spread.lower);
-            prop_assert!(spread.lower < spread.upper);
-        }
-    }
-}
+mod tests;

@@ -1,5 +1,5 @@
 //! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
-//! lengths, onset, capability, yield.
+//! lengths, onset, normality, fits of distributions, capability, yield.
 //!
 //! Purpose: turn numbers into limits, signals and indices that can be checked against published
 //! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
@@ -10,13 +10,18 @@ pub mod capability;
 pub mod chart;
 pub mod constants;
 pub mod cusum;
+pub mod distribution;
 pub mod ewma;
+pub mod fit;
 pub mod moments;
+mod noncentral_t;
 mod normal;
+pub mod normality;
 pub mod onset;
 pub mod probability;
 mod quadrature;
 pub mod quality;
+pub mod readings;
 pub mod rules;
 pub mod runlength;
 pub mod selfstart;

@@ -20,6 +20,16 @@ pub(crate) fn below(x: f64) -> f64 {
     if x < 0.0 { tail } else { 1.0 - tail }
 }
 
+/// Logarithm of [`below`]; finite however far out, by the first terms of 26.2.12 in Abramowitz
+/// and Stegun where the probability itself vanishes.
+pub(crate) fn log_below(x: f64) -> f64 {
+    if x > -35.0 {
+        return below(x).ln();
+    }
+    let square = x * x;
+    -0.5 * square - (-x).ln() - 0.5 * (2.0 * PI).ln() + (-1.0 / square).ln_1p()
+}
+
 /// The value below which a share `p` lies, 0 < p < 1.
 pub(crate) fn quantile(p: f64) -> f64 {
     if p > 0.5 {
@@ -76,6 +86,13 @@ mod tests {
         ] {
             assert!((below(-x) / tail - 1.0).abs() < 1e-11, "{x}");
         }
+    }
+
+    #[test]
+    fn the_logarithm_goes_on_where_the_probability_vanishes() {
+        let step = log_below(-35.0 - 1e-9) - log_below(-35.0 + 1e-9);
+        assert!((step + 2e-9 * 35.0).abs() < 1e-5, "{step}");
+        assert!(log_below(-1e6).is_finite());
     }
 
     #[test]

@@ -13,6 +13,7 @@ mod attributes;
 mod capability;
 mod constants;
 mod detectors;
+mod distributions;
 mod load;
 mod moments;
 mod rules;
