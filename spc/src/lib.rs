@@ -1,5 +1,5 @@
 //! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
-//! lengths, onset, normality, fits of distributions, capability, yield.
+//! lengths, onset, normality, fits of distributions, capability, gauge studies, yield.
 //!
 //! Purpose: turn numbers into limits, signals and indices that can be checked against published
 //! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
@@ -13,6 +13,7 @@ pub mod cusum;
 pub mod distribution;
 pub mod ewma;
 pub mod fit;
+pub mod gauge;
 pub mod moments;
 mod noncentral_t;
 mod normal;

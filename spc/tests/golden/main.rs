@@ -14,6 +14,7 @@ mod capability;
 mod constants;
 mod detectors;
 mod distributions;
+mod gauge;
 mod load;
 mod moments;
 mod rules;
