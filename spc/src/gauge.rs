@@ -18,7 +18,7 @@ use thiserror::Error;
 
 /// Sigmas that a component is compared with the tolerance by.
 pub const TOLERANCE_SIGMAS: f64 = 6.0;
-/// Widths of the gauge's spread that tell categories of parts apart: the manual's rounded root of 2.
+/// Widths of the gauge's spread between categories of parts: the manual's rounded root of 2.
 pub const CATEGORY_FACTOR: f64 = 1.41;
 
 /// A balanced crossed study: every operator measures every part equally often.
@@ -274,8 +274,8 @@ impl Components {
         })
     }
 
-    /// ndc: how many categories of parts the gauge tells apart, 1.41 PV / GRR rounded down, at least
-    /// 1; `None` where the gauge shows no variation.
+    /// ndc: how many categories of parts the gauge tells apart, 1.41 PV / GRR rounded down, at
+    /// least 1; `None` where the gauge shows no variation.
     pub fn distinct_categories(&self) -> Option<u32> {
         let ratio = CATEGORY_FACTOR * self.part.sigma() / self.gauge.sigma();
         // Above what a u32 holds the cast saturates.

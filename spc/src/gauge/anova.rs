@@ -71,7 +71,8 @@ pub struct Anova {
 ///
 /// ```
 /// use spc::gauge::{Study, anova::{Interaction, analyse}};
-/// let study = Study::new(2, 2, 2, vec![1.0, 1.2, 1.1, 1.3, 4.0, 4.2, 4.1, 4.3]).expect("complete");
+/// let values = vec![1.0, 1.2, 1.1, 1.3, 4.0, 4.2, 4.1, 4.3];
+/// let study = Study::new(2, 2, 2, values).expect("complete");
 /// let found = analyse(&study, Interaction::Kept, 0.95).expect("a usable level");
 /// assert!((found.repeatability.mean_square - 0.02).abs() < 1e-12);
 /// ```

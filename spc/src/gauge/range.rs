@@ -46,7 +46,8 @@ pub struct Ranges {
 ///
 /// ```
 /// use spc::gauge::{Study, range::ranges};
-/// let study = Study::new(2, 2, 2, vec![1.0, 1.2, 1.1, 1.3, 4.0, 4.2, 4.1, 4.3]).expect("complete");
+/// let values = vec![1.0, 1.2, 1.1, 1.3, 4.0, 4.2, 4.1, 4.3];
+/// let study = Study::new(2, 2, 2, values).expect("complete");
 /// let found = ranges(&study).expect("factors exist");
 /// assert!((found.mean_range - 0.2).abs() < 1e-12);
 /// ```

@@ -136,7 +136,8 @@ proptest! {
         scale in 0.01..100.0f64,
         shift in -50.0..50.0f64,
     ) {
-        let study = drawn(&mut Normals::new(seed), (parts, operators, trials), [2.0, 1.0, 0.5, 1.0]);
+        let shape = (parts, operators, trials);
+        let study = drawn(&mut Normals::new(seed), shape, [2.0, 1.0, 0.5, 1.0]);
         let moved = study.values.iter().map(|x| shift + scale * x).collect();
         let other = Study::new(parts, operators, trials, moved).unwrap();
         let of = |study: &Study| {
