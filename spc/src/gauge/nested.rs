@@ -35,10 +35,10 @@ pub struct Nested {
 ///
 /// `groups` gives how many groups each level has in one of the level outside it, outermost first,
 /// the readings last, each at least 2: `[30, 3, 5]` is 30 cassettes of 3 wafers of 5 sites. The
-/// `values` lie in that order, the innermost running fastest. Component of level l: (MS_l - MS_(l+1)) over
-/// the readings in one of its groups (S. R. Searle, G. Casella and C. E. McCulloch, Variance
-/// Components, Wiley 1992, section 3.6; from memory). Bounds as in [`super::anova::analyse`]. Cost:
-/// one pass for each level.
+/// `values` lie in that order, the innermost running fastest. Component of level l: (MS_l -
+/// MS_(l+1)) over the readings in one of its groups (S. R. Searle, G. Casella and C. E. McCulloch,
+/// Variance Components, Wiley 1992, section 3.6; from memory). Bounds as in
+/// [`super::anova::analyse`]. Cost: one pass for each level.
 ///
 /// # Errors
 /// [`GaugeError`] for no level or one with fewer than two groups, a number of values that does not
