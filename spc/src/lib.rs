@@ -1,11 +1,13 @@
 //! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
-//! lengths, onset, normality, fits of distributions, capability, gauge studies, yield.
+//! lengths, onset, attribution, normality, fits of distributions, capability, gauge studies,
+//! yield.
 //!
 //! Purpose: turn numbers into limits, signals and indices that can be checked against published
 //! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
 //! I/O and never logs. The one invariant: no public function returns NaN. What cannot be computed
 //! is `None` or a typed error that names the precondition that failed.
 
+pub mod attribution;
 pub mod capability;
 pub mod chart;
 pub mod constants;
@@ -14,6 +16,7 @@ pub mod distribution;
 pub mod ewma;
 pub mod fit;
 pub mod gauge;
+mod matrix;
 pub mod moments;
 mod noncentral_t;
 mod normal;

@@ -1,0 +1,145 @@
+//! Small square matrices: the covariance of a few dozen changes.
+//!
+//! Purpose: products, traces and triangular factors for `attribution` and `verdict`. Must not know
+//! what the numbers stand for. The one invariant: indices are the caller's; a matrix of size n has
+//! n rows and n columns.
+
+/// A pivot below this share of the largest diagonal entry counts as zero.
+const PIVOT_SHARE: f64 = 1e-12;
+
+/// A square matrix, row after row.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Matrix {
+    size: usize,
+    cells: Vec<f64>,
+}
+
+impl Matrix {
+    /// All zeros.
+    pub fn zeros(size: usize) -> Self {
+        Self {
+            size,
+            cells: vec![0.0; size * size],
+        }
+    }
+
+    /// A matrix whose entries follow from row and column.
+    pub fn from_fn(size: usize, entry: impl Fn(usize, usize) -> f64) -> Self {
+        let cells = (0..size * size).map(|i| entry(i / size, i % size));
+        Self {
+            size,
+            cells: cells.collect(),
+        }
+    }
+
+    /// The entry of a row and a column.
+    pub fn at(&self, row: usize, column: usize) -> f64 {
+        self.cells[row * self.size + column]
+    }
+
+    /// Adds to an entry.
+    pub fn add(&mut self, row: usize, column: usize, value: f64) {
+        self.cells[row * self.size + column] += value;
+    }
+
+    /// The sum of two matrices of one size, entry by entry.
+    pub fn plus(&self, other: &Self) -> Self {
+        Self::from_fn(self.size, |i, j| self.at(i, j) + other.at(i, j))
+    }
+
+    /// The product of two matrices of one size.
+    pub fn times(&self, other: &Self) -> Self {
+        let mut product = Self::zeros(self.size);
+        for i in 0..self.size {
+            for k in 0..self.size {
+                let factor = self.at(i, k);
+                for j in 0..self.size {
+                    product.add(i, j, factor * other.at(k, j));
+                }
+            }
+        }
+        product
+    }
+
+    /// The product with a vector.
+    pub fn times_vector(&self, vector: &[f64]) -> Vec<f64> {
+        let row = |i: usize| (0..self.size).map(|j| self.at(i, j) * vector[j]).sum();
+        (0..self.size).map(row).collect()
+    }
+
+    /// v' M v.
+    pub fn quadratic(&self, vector: &[f64]) -> f64 {
+        dot(&self.times_vector(vector), vector)
+    }
+
+    /// The sum of the diagonal.
+    pub fn trace(&self) -> f64 {
+        (0..self.size).map(|i| self.at(i, i)).sum()
+    }
+
+    /// The trace of the square.
+    pub fn trace_of_square(&self) -> f64 {
+        let row = |i| (0..self.size).map(move |j| (i, j));
+        let pairs = (0..self.size).flat_map(row);
+        pairs.map(|(i, j)| self.at(i, j) * self.at(j, i)).sum()
+    }
+
+    /// The sum of squared entries, each times the weights of its row and column.
+    pub fn squared_entries(&self, weights: &[f64]) -> f64 {
+        let entry = |i: usize, j: usize| weights[i] * weights[j] * self.at(i, j).powi(2);
+        let row = |i: usize| (0..self.size).map(|j| entry(i, j)).sum::<f64>();
+        (0..self.size).map(row).sum()
+    }
+
+    /// The lower triangle L with L L' = M of a symmetric matrix without negative eigenvalues.
+    /// A direction without variance gets a column of zeros.
+    pub fn root(&self) -> Self {
+        let largest = (0..self.size).map(|i| self.at(i, i)).fold(0.0, f64::max);
+        let mut root = Self::zeros(self.size);
+        for j in 0..self.size {
+            let taken: f64 = (0..j).map(|k| root.at(j, k).powi(2)).sum();
+            let pivot = self.at(j, j) - taken;
+            if pivot <= PIVOT_SHARE * largest {
+                continue;
+            }
+            let pivot = pivot.sqrt();
+            root.add(j, j, pivot);
+            for i in j + 1..self.size {
+                let taken: f64 = (0..j).map(|k| root.at(i, k) * root.at(j, k)).sum();
+                root.add(i, j, (self.at(i, j) - taken) / pivot);
+            }
+        }
+        root
+    }
+}
+
+/// The inner product.
+pub(crate) fn dot(left: &[f64], right: &[f64]) -> f64 {
+    left.iter().zip(right).map(|(a, b)| a * b).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample() -> Matrix {
+        let rows = [[4.0, 2.0, 0.6], [2.0, 5.0, 1.0], [0.6, 1.0, 3.0]];
+        Matrix::from_fn(3, |i, j| rows[i][j])
+    }
+
+    #[test]
+    fn the_root_times_itself_is_the_matrix() {
+        let (whole, root) = (sample(), sample().root());
+        let again = root.times(&Matrix::from_fn(3, |i, j| root.at(j, i)));
+        for (i, j) in (0..3).flat_map(|i| (0..3).map(move |j| (i, j))) {
+            assert!((again.at(i, j) - whole.at(i, j)).abs() < 1e-12);
+        }
+        assert!((whole.trace_of_square() - whole.times(&whole).trace()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_direction_without_variance_is_left_out() {
+        let root = Matrix::from_fn(2, |_, _| 1.0).root();
+        assert!((root.at(1, 0) - 1.0).abs() < 1e-12 && root.at(1, 1).abs() < 1e-12);
+    }
+}
