@@ -1,6 +1,6 @@
 //! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
-//! lengths, onset, attribution, normality, fits of distributions, capability, gauge studies,
-//! yield.
+//! lengths, onset, attribution, verdict, normality, fits of distributions, capability, gauge
+//! studies, yield.
 //!
 //! Purpose: turn numbers into limits, signals and indices that can be checked against published
 //! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
@@ -30,4 +30,5 @@ pub mod rules;
 pub mod runlength;
 pub mod selfstart;
 pub mod simulation;
+pub mod verdict;
 pub mod widening;

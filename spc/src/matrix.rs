@@ -111,6 +111,33 @@ impl Matrix {
         }
         root
     }
+
+    /// L^-1 v where this is a lower triangle L. An entry without variance comes out as zero.
+    pub fn solve_lower(&self, vector: &[f64]) -> Vec<f64> {
+        let mut solved: Vec<f64> = Vec::with_capacity(self.size);
+        for (i, value) in vector.iter().enumerate() {
+            let pivot = self.at(i, i);
+            let known: f64 = (0..i).map(|k| self.at(i, k) * solved[k]).sum();
+            let rest = value - known;
+            solved.push(if pivot > 0.0 { rest / pivot } else { 0.0 });
+        }
+        solved
+    }
+
+    /// Whether a lower triangle has an inverse.
+    pub fn has_full_rank(&self) -> bool {
+        (0..self.size).all(|i| self.at(i, i) > 0.0)
+    }
+
+    /// L'^-1 v where this is a lower triangle L of full rank.
+    pub fn solve_upper(&self, vector: &[f64]) -> Vec<f64> {
+        let mut solved = vector.to_vec();
+        for i in (0..self.size).rev() {
+            let known: f64 = (i + 1..self.size).map(|k| self.at(k, i) * solved[k]).sum();
+            solved[i] = (solved[i] - known) / self.at(i, i);
+        }
+        solved
+    }
 }
 
 /// The inner product.
@@ -134,12 +161,18 @@ mod tests {
         for (i, j) in (0..3).flat_map(|i| (0..3).map(move |j| (i, j))) {
             assert!((again.at(i, j) - whole.at(i, j)).abs() < 1e-12);
         }
+        let solved = root.solve_upper(&root.solve_lower(&[1.0, -2.0, 0.5]));
+        let back = whole.times_vector(&solved);
+        for (value, expected) in back.iter().zip([1.0, -2.0, 0.5]) {
+            assert!((value - expected).abs() < 1e-12);
+        }
         assert!((whole.trace_of_square() - whole.times(&whole).trace()).abs() < 1e-12);
     }
 
     #[test]
     fn a_direction_without_variance_is_left_out() {
         let root = Matrix::from_fn(2, |_, _| 1.0).root();
+        assert!(!root.has_full_rank());
         assert!((root.at(1, 0) - 1.0).abs() < 1e-12 && root.at(1, 1).abs() < 1e-12);
     }
 }
