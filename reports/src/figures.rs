@@ -7,12 +7,15 @@
 use minijinja::Value;
 use serde::Serialize;
 
-use crate::chart::{ChartSize, chart_svg_named};
-use crate::number::{MISSING, count, decimals_for, fixed};
-use crate::view::{Chart, Point};
+use crate::chart::{ChartSize, chart_svg_named, pad_map_svg_named, pareto_svg_named, running};
+use crate::number::{MISSING, count, decimals_for, fixed, signed};
+use crate::view::{Chart, PadMap, Pareto, ParetoBar, Point, ShiftReport};
 
 /// Rows of numbers under a chart; the rest is had from the command line.
 const NUMBER_ROWS_MAX: usize = 150;
+
+/// Pads that are listed under a map: those that lie farthest from nominal.
+const PAD_ROWS_MAX: usize = 20;
 
 /// What a spread panel adds to the height of a drawing.
 const SPREAD_HEIGHT_PX: f64 = 90.0;
@@ -85,6 +88,92 @@ impl Figure {
     pub(crate) fn size(&self) -> usize {
         let drawn = |value: &Value| value.as_str().map_or(0, str::len);
         drawn(&self.page) + drawn(&self.phone) + self.rows.len() * 160
+    }
+}
+
+/// The most frequent defects as a picture, with the share that each row makes with those above it.
+#[derive(Debug, Clone, Serialize)]
+pub(crate) struct ParetoFigure {
+    page: Value,
+    phone: Value,
+    cumulative: Vec<f64>,
+}
+
+impl ParetoFigure {
+    /// The picture of a report's defects; none where there are fewer than two kinds.
+    pub(crate) fn new(report: &ShiftReport) -> Option<Self> {
+        if report.top_defects.len() < 2 {
+            return None;
+        }
+        let bars = report.top_defects.iter().map(|one| ParetoBar {
+            label: format!("{}, {}", one.defect, one.component),
+            count: one.count,
+        });
+        let pareto = Pareto {
+            title: "Most frequent defects and their cumulative share".to_owned(),
+            description: String::new(),
+            what: "defects of the shift".to_owned(),
+            bars: bars.collect(),
+            total: report.defects_total,
+        };
+        let drawn =
+            |size, name: &str| Value::from_safe_string(pareto_svg_named(&pareto, size, name));
+        let sums = running(&pareto);
+        let whole = report
+            .defects_total
+            .max(sums.last().copied().unwrap_or(0))
+            .max(1);
+        Some(Self {
+            page: drawn(ChartSize::PAGE, "defects-page"),
+            phone: drawn(ChartSize::PHONE, "defects-phone"),
+            cumulative: sums.iter().map(|sum| *sum as f64 / whole as f64).collect(),
+        })
+    }
+}
+
+/// A map of pads, with those that lie farthest from nominal in words.
+#[derive(Debug, Clone, Serialize)]
+pub(crate) struct PadFigure {
+    title: String,
+    unit: String,
+    page: Value,
+    phone: Value,
+    rows: Vec<(String, String)>,
+    pads: usize,
+}
+
+impl PadFigure {
+    /// Draws a map; `name` keeps identifiers apart inside the page.
+    pub(crate) fn new(map: &PadMap, name: &str) -> Self {
+        let drawn = |size, part: &str| {
+            Value::from_safe_string(pad_map_svg_named(map, size, &format!("{name}-{part}")))
+        };
+        let mut far: Vec<_> = map
+            .pads
+            .iter()
+            .filter(|pad| pad.deviation.is_finite())
+            .collect();
+        far.sort_by(|a, b| {
+            let size = b.deviation.abs().total_cmp(&a.deviation.abs());
+            size.then_with(|| a.label.cmp(&b.label))
+        });
+        let rows = far.iter().take(PAD_ROWS_MAX);
+        Self {
+            title: map.title.clone(),
+            unit: map.unit.clone(),
+            page: drawn(ChartSize::PAGE, "page"),
+            phone: drawn(ChartSize::PHONE, "phone"),
+            rows: rows
+                .map(|pad| (pad.label.clone(), signed(pad.deviation, 3)))
+                .collect(),
+            pads: map.pads.len(),
+        }
+    }
+
+    /// Bytes the figure will take in a page, roughly.
+    pub(crate) fn size(&self) -> usize {
+        let drawn = |value: &Value| value.as_str().map_or(0, str::len);
+        drawn(&self.page) + drawn(&self.phone)
     }
 }
 

@@ -15,7 +15,7 @@ mod scale;
 pub mod view;
 mod words;
 
-pub use chart::{ChartSize, chart_svg};
+pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
 pub use render::{
     Overrides, RenderError, Rendered, shift_report, shift_report_or_built_in, template_names,
 };

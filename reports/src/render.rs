@@ -10,7 +10,7 @@ use minijinja::syntax::SyntaxConfig;
 use minijinja::value::{Serde, ValueKind};
 use minijinja::{AutoEscape, Environment, UndefinedBehavior, Value, context};
 
-use crate::figures::Figure;
+use crate::figures::{Figure, PadFigure, ParetoFigure};
 use crate::view::ShiftReport;
 use crate::words::{self, Findings};
 use crate::{filters, markup};
@@ -47,9 +47,11 @@ const BUILT_IN: [(&str, &str); 8] = [
 ///
 /// A template sees `report` (the view), `findings` (`open`, `control`, `data`, each with
 /// `verdict`, `details`, `needs_attention`), `figures` (one per alert: `page`, `phone`, `rows`,
-/// `rows_note`, `has_spread`, `unit`, `limits`, or none), `rows_add_up` (one per feed) and
-/// `notices`. Numbers pass through the filters `count`, `num(digits)`, `signed(digits)`,
-/// `fixed(decimals)`, `percent`, `percent_to(upper)` and `ppm`; each writes a dash for none.
+/// `rows_note`, `has_spread`, `unit`, `limits`, or none), `pareto` (`page`, `phone`, `cumulative`,
+/// or none), `pad_maps` (each with `title`, `unit`, `page`, `phone`, `rows`, `pads`),
+/// `rows_add_up` (one per feed) and `notices`. Numbers pass through the filters `count`,
+/// `num(digits)`, `signed(digits)`, `fixed(decimals)`, `percent`, `percent_to(upper)` and `ppm`;
+/// each writes a dash for none.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Overrides {
     templates: BTreeMap<String, String>,
@@ -140,7 +142,10 @@ fn page(
     let environment = environment(overrides)?;
     notices.extend(unused(overrides));
     let bounded = bounded(view, &mut notices);
-    let figures = figures(&bounded, &mut notices);
+    let (pad_maps, used) = pad_figures(&bounded, &mut notices);
+    let figures = figures(&bounded, used, &mut notices);
+    let pareto =
+        ParetoFigure::new(&bounded).map_or(Value::from(()), |one| Value::from(Serde(&one)));
     let sums: Vec<bool> = bounded
         .completeness
         .feeds
@@ -148,6 +153,7 @@ fn page(
         .map(words::adds_up)
         .collect();
     let mut plain = bounded;
+    plain.pad_maps.clear();
     for alert in &mut plain.alerts {
         // A template draws from `figures`; the points again as values would only cost time.
         alert.chart = None;
@@ -159,6 +165,8 @@ fn page(
                 report => Value::from(Serde(&plain)),
                 findings => Value::from(Serde(Findings::new(view))),
                 figures => figures,
+                pareto => pareto,
+                pad_maps => pad_maps,
                 rows_add_up => sums,
                 notices => &notices,
             })
@@ -283,9 +291,27 @@ fn cut<T>(list: &mut Vec<T>, max: usize, what: &str, where_all: &str, notices: &
     }
 }
 
-/// One figure per alert, `None` where there is no chart or no room for it.
-fn figures(view: &ShiftReport, notices: &mut Vec<String>) -> Vec<Value> {
-    let mut used = 0;
+/// The maps of pads that find room, and the bytes they take.
+fn pad_figures(view: &ShiftReport, notices: &mut Vec<String>) -> (Vec<Value>, usize) {
+    let (mut used, mut maps) = (0, Vec::new());
+    for (position, map) in view.pad_maps.iter().enumerate() {
+        let figure = PadFigure::new(map, &format!("pads-{}", position + 1));
+        // Alerts come first: maps take at most half of the room.
+        if used + figure.size() > FIGURES_BYTES_MAX / 2 {
+            notices.push(format!(
+                "The map “{}” is left out to keep the report small.",
+                map.title
+            ));
+            continue;
+        }
+        used += figure.size();
+        maps.push(Value::from(Serde(&figure)));
+    }
+    (maps, used)
+}
+
+/// One figure per alert, `None` where there is no chart or no room for it beside what is `used`.
+fn figures(view: &ShiftReport, mut used: usize, notices: &mut Vec<String>) -> Vec<Value> {
     let mut left_out = 0;
     let mut figures = Vec::with_capacity(view.alerts.len());
     for (position, alert) in view.alerts.iter().enumerate() {

@@ -175,6 +175,8 @@ pub(crate) fn report(say: Say<'_>) -> ShiftReport {
             defect("R117", "solder bridge", 9, 0.36, say),
             defect("U4 pin 12", "insufficient solder", 4, 0.16, say),
         ],
+        defects_total: 25,
+        pad_maps: vec![pad_map(say)],
         alerts: vec![alert("A-0042", chart(100, 80, say), say), second_alert(say)],
         capability: capability(say),
         completeness: completeness(say),
@@ -334,5 +336,25 @@ fn completeness(say: Say<'_>) -> Completeness {
     Completeness {
         feeds: vec![feed],
         rejects,
+    }
+}
+
+/// A panel of 5 by 4 pads whose upper right corner is printed low.
+pub(crate) fn pad_map(say: Say<'_>) -> PadMap {
+    let pads = (0..20).map(|index: i32| {
+        let (x, y) = (f64::from(index % 5) * 20.0, f64::from(index / 5) * 20.0);
+        Pad {
+            label: say(&format!("1 U{}.{}", index / 5 + 1, index % 5 + 1)),
+            x,
+            y,
+            deviation: 9.0 - (x + y) / 10.0 * 1.5 + f64::from(index % 3),
+        }
+    });
+    PadMap {
+        title: say("Paste height by pad"),
+        description: say("Mean of the shift less nominal."),
+        unit: say("um"),
+        pads: pads.collect(),
+        bound: 15.0,
     }
 }

@@ -118,6 +118,88 @@ pub struct Chart {
     pub spread: Option<SpreadPanel>,
 }
 
+/// A class of a histogram.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Bin {
+    /// Its lower end.
+    pub low: f64,
+    /// Its upper end.
+    pub high: f64,
+    /// Readings in it.
+    pub count: u64,
+}
+
+/// How readings spread, with the curve of a model.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Histogram {
+    /// What was measured.
+    pub title: String,
+    /// What the picture says in a sentence.
+    pub description: String,
+    /// The unit of the values.
+    pub unit: String,
+    /// The classes, rising.
+    pub bins: Vec<Bin>,
+    /// The model as value and density (per unit of the value), rising; empty where there is none.
+    pub curve: Vec<(f64, f64)>,
+    /// The model in words, e.g. "normal".
+    pub curve_name: String,
+    /// Specification limits.
+    pub specification: Option<SpecificationLines>,
+}
+
+/// A kind and how often it was met.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct ParetoBar {
+    /// The kind.
+    pub label: String,
+    /// How often.
+    pub count: u64,
+}
+
+/// The most frequent kinds and their share of the whole.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Pareto {
+    /// What was counted.
+    pub title: String,
+    /// What the picture says in a sentence.
+    pub description: String,
+    /// What the whole is made of, in the plural: "defects".
+    pub what: String,
+    /// The kinds, most frequent first.
+    pub bars: Vec<ParetoBar>,
+    /// All that was counted, whether shown or not.
+    pub total: u64,
+}
+
+/// A pad and how far it lies from nominal.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Pad {
+    /// Its name on the panel, e.g. "1 U4.12".
+    pub label: String,
+    /// Its place on the panel, to the right.
+    pub x: f64,
+    /// Its place on the panel, upwards, in the unit of `x`.
+    pub y: f64,
+    /// Signed distance from nominal.
+    pub deviation: f64,
+}
+
+/// Where on a panel pads deviate.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct PadMap {
+    /// What deviates.
+    pub title: String,
+    /// What the picture says in a sentence.
+    pub description: String,
+    /// The unit of the deviations.
+    pub unit: String,
+    /// The pads.
+    pub pads: Vec<Pad>,
+    /// The deviation at which the scale ends; positive.
+    pub bound: f64,
+}
+
 /// One line of what is open at the end of the shift.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct AlertLine {
@@ -392,6 +474,10 @@ pub struct ShiftReport {
     pub yields: Vec<YieldRow>,
     /// The most frequent defects.
     pub top_defects: Vec<TopDefect>,
+    /// All defects that `top_defects` are a part of.
+    pub defects_total: u64,
+    /// Maps of panels, where the feeds carry the places of pads.
+    pub pad_maps: Vec<PadMap>,
     /// The alerts of the shift with their evidence.
     pub alerts: Vec<AlertDetail>,
     /// Capability per stream.

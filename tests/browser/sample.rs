@@ -5,8 +5,8 @@
 
 use reports::view::{
     AlertDetail, AlertLine, CapabilityRow, ChangeLine, Chart, Completeness, ControlSummary,
-    Estimate, FeedCompleteness, LimitSegment, OnsetView, Point, RejectReason, ShiftReport,
-    SignalView, SpreadPanel, TopDefect, YieldRow,
+    Estimate, FeedCompleteness, LimitSegment, OnsetView, Pad, PadMap, Point, RejectReason,
+    ShiftReport, SignalView, SpreadPanel, TopDefect, YieldRow,
 };
 
 /// A name without a blank: the browser can not break it at will.
@@ -32,13 +32,24 @@ pub fn report() -> ShiftReport {
         },
         open: vec![open()],
         yields: vec![yields()],
-        top_defects: vec![TopDefect {
-            station: "optical".into(),
-            component: "U3".into(),
-            defect: "solder bridge between neighbouring pins".into(),
-            count: 7,
-            share: 0.35,
-        }],
+        top_defects: vec![
+            TopDefect {
+                station: "optical".into(),
+                component: "U3".into(),
+                defect: "solder bridge between neighbouring pins".into(),
+                count: 7,
+                share: 0.35,
+            },
+            TopDefect {
+                station: "optical".into(),
+                component: "R117".into(),
+                defect: "insufficient solder".into(),
+                count: 5,
+                share: 0.25,
+            },
+        ],
+        defects_total: 20,
+        pad_maps: vec![pad_map()],
         alerts: vec![alert()],
         capability: vec![capability()],
         completeness: completeness(),
@@ -49,6 +60,22 @@ pub fn report() -> ShiftReport {
             reason: "new stencil".into(),
         }],
         ..ShiftReport::default()
+    }
+}
+
+fn pad_map() -> PadMap {
+    let pads = (0..240).map(|number: i32| Pad {
+        label: format!("1 U3.{number}"),
+        x: f64::from(number % 20) * 5.0,
+        y: f64::from(number / 20) * 5.0,
+        deviation: f64::from(number % 31) - 15.0,
+    });
+    PadMap {
+        title: format!("height by pad: {STREAM}"),
+        unit: "um".into(),
+        pads: pads.collect(),
+        bound: 14.0,
+        ..PadMap::default()
     }
 }
 

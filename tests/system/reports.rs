@@ -268,3 +268,90 @@ fn retests_move_neither_charts_nor_first_pass_yield() {
         }
     }
 }
+
+/// Paste results with the places of pads; the pad at the far corner is printed low.
+fn placed(config: &str) -> Place {
+    let place = Place::new(config);
+    for panel in 0..12 {
+        let mut text = "At,Panel,Component,Pin,X,Y,Height\n".to_owned();
+        for pad in 0..24 {
+            let (x, y) = (pad % 6 * 5, pad / 6 * 5);
+            let low = if pad == 23 { 20.0 } else { 0.0 };
+            let height = 120.0 + f64::from(panel % 3) + f64::from(pad % 5) - low;
+            text.push_str(&format!(
+                "2026-03-02T07:{panel:02}:00+01:00,P{panel},U1,{pad},{x}.5,{y}.5,{height}\n"
+            ));
+        }
+        place.write(&format!("paste/P{panel}.csv"), text);
+    }
+    place.replay();
+    place
+}
+
+const PLACED: &str = r#"
+[plant]
+name = "Lindenau"
+time_zone = "Europe/Vienna"
+[[shift]]
+name = "day"
+starts = "06:00"
+[[feed]]
+name = "paste"
+line = "L1"
+station = "paste"
+folder = "paste"
+time = { columns = ["At"], format = "rfc3339" }
+measure = [
+  { name = "height", column = "Height", unit = "um" },
+  { name = "x", column = "X", unit = "mm" },
+  { name = "y", column = "Y", unit = "mm" },
+]
+[feed.roles]
+panel = "Panel"
+component = "Component"
+pin = "Pin"
+[[characteristic]]
+name = "height"
+station = "paste"
+measure = "height"
+group_by = ["line"]
+subgroup = "panel"
+chart = "three-way"
+"#;
+
+#[test]
+fn a_map_of_pads_is_drawn_where_the_feed_says_where_they_lie() {
+    let (_, page) = report(&placed(PLACED));
+    for words in [
+        "height by pad: L1",
+        "24 pads; 0 far above, 1 far below",
+        "288 readings of first attempts",
+        "<td>U1.23</td>",
+        "20 of 24 pads.",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+    // The mean of the family is 121.8 + 1 - 20/24; the pad's own is 120 + 1 + 3 - 20.
+    let mean =
+        120.0 + 1.0 + (0..24).map(|pad| f64::from(pad % 5)).sum::<f64>() / 24.0 - 20.0 / 24.0;
+    let deviation = 104.0 - mean;
+    let words = format!("Farthest: U1.23, −{:.1} um.", deviation.abs());
+    assert!(page.contains(&words), "{words}");
+
+    let without = PLACED.replace("name = \"x\"", "name = \"left\"");
+    let (_, page) = report(&placed(&without));
+    assert!(!page.contains("by pad"), "no place, no map");
+}
+
+#[test]
+fn frequent_defects_have_a_picture_with_their_cumulative_share() {
+    let place = read(&small_config(60), &deliveries());
+    let (_, page) = report(&place);
+    for words in [
+        "Most frequent defects and their cumulative share",
+        "Share so far",
+        "defects of the shift",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+}

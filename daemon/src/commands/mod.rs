@@ -22,6 +22,7 @@ pub mod check;
 pub mod demo;
 pub mod limits;
 mod names;
+mod pad_maps;
 pub mod propose;
 pub mod replay;
 pub mod report;

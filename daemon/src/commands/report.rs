@@ -15,7 +15,9 @@ use reports::{Overrides, shift_report_or_built_in};
 use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
-use super::{CommandError, characteristic, local, local_minute, rule_words, shift_facts, unit};
+use super::{
+    CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts, unit,
+};
 use crate::config::Config;
 use crate::shifts::Span;
 use crate::store::query::StreamRow;
@@ -58,6 +60,7 @@ pub fn build_shift_report(
         alerts.push(detail(config, &facts, &alert)?);
     }
     let files = reader.files(window.0, window.1)?.len();
+    let (top_defects, defects_total) = shift_facts::top_defects(config, reader, window)?;
     Ok(ShiftReport {
         plant: config.plant.clone(),
         shift: shift.name.clone(),
@@ -70,7 +73,9 @@ pub fn build_shift_report(
         control: control(reader, &streams, window)?,
         open,
         yields: shift_facts::yields(config, reader, window)?,
-        top_defects: shift_facts::top_defects(config, reader, window)?,
+        top_defects,
+        defects_total,
+        pad_maps: pad_maps::pad_maps(config, reader, window)?,
         alerts,
         capability: capabilities(config, reader, &streams, window)?,
         completeness: shift_facts::completeness(config, reader, window)?,

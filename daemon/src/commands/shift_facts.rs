@@ -206,12 +206,13 @@ fn yield_row((line, station, product): (String, Option<Station>, String), sum: S
     }
 }
 
-/// The most frequent defects: confirmed ones where a person reviews, calls elsewhere.
+/// The most frequent defects, and how many there are in all: confirmed ones where a person reviews,
+/// calls elsewhere.
 pub fn top_defects(
     config: &Config,
     reader: &Reader,
     (from, to): (i64, i64),
-) -> Result<Vec<TopDefect>, CommandError> {
+) -> Result<(Vec<TopDefect>, u64), CommandError> {
     let reviewed = reader.reviewed_feeds()?;
     let mut defects = reader.defects(from, to)?;
     let is_confirmed = crate::words::Review::Confirmed as u8;
@@ -232,7 +233,7 @@ pub fn top_defects(
         count: one.count,
         share: one.count as f64 / total as f64,
     });
-    Ok(shown.collect())
+    Ok((shown.collect(), total))
 }
 
 /// What each feed delivered.

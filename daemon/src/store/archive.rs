@@ -238,7 +238,7 @@ pub(super) fn count_outside(
 }
 
 /// Whether a segment can hold what a filter wants, told by its path alone.
-fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
+pub(super) fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
     let mut parts = relative.split('/');
     let mut part = |name: &str| parts.next().and_then(|part| part.strip_prefix(name));
     let (line, station, day) = (part("line="), part("station="), part("day="));

@@ -14,6 +14,7 @@ mod commit;
 mod form;
 mod load;
 mod outbox;
+pub mod pads;
 pub mod query;
 mod shift;
 

@@ -1,21 +1,32 @@
-//! Control charts as SVG: layout, and what lies over the panels.
+//! Charts as SVG. Here: control charts, their layout, and what lies over the panels.
 //!
 //! Must not know files, clocks or the rest of a report. Invariant: a chart carries a title and a
 //! description for those who cannot see it, and says every finding in words as well.
 
 mod bracket;
+mod frame;
+mod histogram;
+mod pad_map;
 mod palette;
 mod panel;
+mod pareto;
 mod range;
 mod text;
 mod thin;
 mod time_axis;
 
 use bracket::{Bracket, Brackets};
-use palette::{ACCENT, ACCENT_TINT, BASELINE_TINT, INK, MUTED, OUTSIDE_TINT, PAPER};
+use frame::{Names, TITLE_LINE_PX};
+use palette::{ACCENT, ACCENT_TINT, BASELINE_TINT, INK, MUTED, OUTSIDE_TINT};
 use panel::{Panel, Series, SideLabel};
 use range::Range;
 use time_axis::TimeAxis;
+
+pub use histogram::histogram_svg;
+pub use pad_map::pad_map_svg;
+pub(crate) use pad_map::pad_map_svg_named;
+pub use pareto::pareto_svg;
+pub(crate) use pareto::{pareto_svg_named, running};
 
 use crate::markup::{Anchor, Drawing, px};
 use crate::number;
@@ -25,9 +36,6 @@ use crate::view::{Chart, Point};
 const FONT: &str = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif";
 const MARGIN_LEFT_PX: f64 = 54.0;
 const MARGIN_RIGHT_PX: f64 = 82.0;
-const TITLE_LINE_PX: f64 = 18.0;
-/// What the larger bold type of a title leaves of the guessed room.
-const TITLE_ROOM: f64 = text::SIZE_PX / 14.0 / text::BOLD;
 const STRIP_PX: f64 = 18.0;
 const TIME_LABELS_PX: f64 = 38.0;
 const LEGEND_LINE_PX: f64 = 16.0;
@@ -96,7 +104,7 @@ impl Layout {
         let brackets = Brackets::new(&chart.points, &axis, width - 4.0);
         let lines = chart.specification.as_ref();
         let range = Range::new(chart.points.iter().map(|p| p.value), &chart.limits, lines);
-        let title = text::wrapped(&chart.title, (width - 8.0) * TITLE_ROOM, 3);
+        let title = frame::title_lines(&chart.title, width);
         let legend = text::wrapped(&legend_of(chart, &brackets, range), width - 8.0, 6);
         let brackets_top = 6.0 + title.len() as f64 * TITLE_LINE_PX;
         let onset_row = if chart.onset.is_some() { STRIP_PX } else { 0.0 };
@@ -139,8 +147,13 @@ impl Layout {
 
     fn draw(&self, chart: &Chart, name: &str) -> String {
         let mut drawing = Drawing::default();
-        self.open(&mut drawing, chart, name);
-        self.title(&mut drawing);
+        let names = Names {
+            id: name,
+            title: &chart.title,
+            description: &chart.description,
+        };
+        frame::open(&mut drawing, (self.width, self.height), &names);
+        frame::title(&mut drawing, &self.title);
         let main = Panel {
             axis: &self.axis,
             scale: Scale::new(self.range.low, self.range.high, self.main.1, self.main.0),
@@ -167,36 +180,6 @@ impl Layout {
         }
         drawing.close("svg");
         drawing.finish()
-    }
-
-    fn open(&self, drawing: &mut Drawing, chart: &Chart, name: &str) {
-        let view_box = format!("0 0 {} {}", px(self.width), px(self.height));
-        let (title, description) = (format!("{name}-title"), format!("{name}-desc"));
-        drawing.open(
-            "svg",
-            &[
-                ("xmlns", "http://www.w3.org/2000/svg"),
-                ("viewBox", &view_box),
-                ("width", &px(self.width)),
-                ("height", &px(self.height)),
-                ("role", "img"),
-                ("aria-labelledby", &format!("{title} {description}")),
-                ("font-family", FONT),
-                ("font-size", "12"),
-                ("fill", INK),
-            ],
-        );
-        drawing.element("title", &[("id", &title)], &chart.title);
-        drawing.element("desc", &[("id", &description)], &chart.description);
-        drawing.rectangle((0.0, 0.0), (self.width, self.height), PAPER);
-    }
-
-    fn title(&self, drawing: &mut Drawing) {
-        drawing.open("g", &[("font-size", "14"), ("font-weight", "600")]);
-        for (line, text) in self.title.iter().enumerate() {
-            drawing.text(4.0, 16.0 + line as f64 * TITLE_LINE_PX, Anchor::Start, text);
-        }
-        drawing.close("g");
     }
 
     /// Lower edge of the lowest panel.
@@ -517,5 +500,7 @@ fn far_specification(chart: &Chart, range: Range) -> Option<String> {
     Some(format!("{}, outside the picture.", text.trim_end()))
 }
 
+#[cfg(test)]
+mod pictures_tests;
 #[cfg(test)]
 mod tests;

@@ -19,3 +19,13 @@ pub(super) const ACCENT_TINT: &str = "#fbeade";
 pub(super) const BASELINE_TINT: &str = "#eef2f5";
 /// The zone outside the specification.
 pub(super) const OUTSIDE_TINT: &str = "#f4efe2";
+/// A bar of counts.
+pub(super) const BAR: &str = "#c9d0d6";
+/// A pad within the inner third: it steps back.
+pub(super) const FAINT: &str = "#a9b2ba";
+/// Above nominal. With [`BELOW`] the ends of an orange to purple scale, which people with any of
+/// the common kinds of colour blindness tell apart (C. Brewer's diverging scheme PuOr; from
+/// memory).
+pub(super) const ABOVE: &str = "#b35806";
+/// Below nominal.
+pub(super) const BELOW: &str = "#542788";
