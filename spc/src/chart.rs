@@ -8,7 +8,8 @@
 //! chapters 6 and 7; unequal subgroups after I. W. Burr, Journal of Quality Technology 1(3) 1969;
 //! the three-way chart after D. J. Wheeler, Advanced Topics in Statistical Process Control.
 
-use crate::{constants, normal};
+use crate::constants::{self, whole_size};
+use crate::{laney, median, normal};
 use thiserror::Error;
 
 /// What a chart plots, and hence how its sigma is found.
@@ -18,18 +19,24 @@ pub enum ChartKind {
     Individuals,
     /// Subgroup means, sigma from the ranges.
     MeanRange,
+    /// Subgroup medians, sigma from the ranges.
+    MedianRange,
     /// Subgroup means, sigma from the standard deviations.
     MeanS,
     /// Subgroup means treated as individuals, with a chart of the spread within.
     ThreeWay,
     /// Proportion of nonconforming units.
     P,
+    /// The same, with limits that hold its variation from sample to sample (p', Laney).
+    PPrime,
     /// Number of nonconforming units.
     Np,
     /// Number of nonconformities on an equal area of opportunity.
     C,
     /// Nonconformities per unit of opportunity.
     U,
+    /// The same, with limits that hold its variation from sample to sample (u', Laney).
+    UPrime,
 }
 
 /// One plotted sample.
@@ -37,9 +44,9 @@ pub enum ChartKind {
 pub struct Sample {
     /// Readings in the subgroup, units inspected (P, Np) or units of opportunity (C, U).
     pub size: f64,
-    /// Mean, single value, proportion, count or rate, by the kind of chart.
+    /// Mean, median, single value, proportion, count or rate, by the kind of chart.
     pub value: f64,
-    /// Range (MeanRange) or standard deviation (MeanS, ThreeWay) within the subgroup.
+    /// Range (MeanRange, MedianRange) or standard deviation (MeanS, ThreeWay) within the subgroup.
     pub spread: Option<f64>,
 }
 
@@ -65,8 +72,9 @@ pub struct Limits {
     pub subgroups: u32,
     /// Centre: a mean, count or rate. For Np it is the proportion, so that sizes may vary.
     pub centre: f64,
-    /// Individuals, ThreeWay: sigma of the plotted value. MeanRange, MeanS: sigma of a single
-    /// reading within a subgroup. Attributes: 0, sigma follows from centre and size.
+    /// Individuals, ThreeWay: sigma of the plotted value. MeanRange, MedianRange, MeanS: sigma of
+    /// a single reading within a subgroup. PPrime, UPrime: sigma_z as it was found, which counts
+    /// as 1 where it is less. Other attributes: 0, sigma follows from centre and size.
     pub sigma: f64,
     /// Mean moving range of the plotted value (Individuals, ThreeWay).
     pub moving_range: Option<f64>,
@@ -142,14 +150,17 @@ impl Limits {
     ///   by the inverse of their relative variance: (d2/d3)^2 or c4^2/(1 - c4^2) (Burr 1969). With
     ///   equal sizes this is exactly mean R / d2 or mean s / c4; with unequal ones large subgroups
     ///   count for what they know, which the plain average would ignore.
+    /// - MedianRange: readings-weighted mean of the medians; sigma as for MeanRange.
     /// - ThreeWay: unweighted mean of the subgroup means; their moving range sets sigma (Wheeler).
     ///   When samples carry s, sigma within is combined as for MeanS from subgroups of two or
     ///   more, and sigma between = sqrt(max(0, sigma^2 - sigma_within^2 mean(1/n))).
     /// - P, Np, U: total of nonconforming or defects over total size; C: mean count, equal sizes.
+    /// - PPrime, UPrime: the same centre, and sigma_z of [`crate::laney`].
     ///
     /// # Errors
     /// [`LimitsError`] names the precondition that failed: two samples, positive sizes (whole and
-    /// at least 2 for MeanRange, MeanS), finite values in range, spreads present, some variation.
+    /// at least 2 where ranges or s are charted), finite values in range, spreads present, some
+    /// variation.
     pub fn estimate(kind: ChartKind, samples: &[Sample], width: f64) -> Result<Self, LimitsError> {
         if !(width.is_finite() && width > 0.0) {
             return Err(LimitsError::Width(width));
@@ -176,10 +187,16 @@ impl Limits {
         match kind {
             ChartKind::Individuals => limits.fit_moving_range(samples)?,
             ChartKind::ThreeWay => limits.fit_three_way(samples)?,
-            ChartKind::MeanRange => limits.fit_within(samples, range_scale)?,
+            ChartKind::MeanRange | ChartKind::MedianRange => {
+                limits.fit_within(samples, range_scale)?;
+            }
             ChartKind::MeanS => limits.fit_within(samples, s_scale)?,
             ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => {
                 limits.fit_attribute(samples)?;
+            }
+            ChartKind::PPrime | ChartKind::UPrime => {
+                limits.fit_attribute(samples)?;
+                limits.sigma = laney::sigma_z(&limits, samples)?;
             }
         }
         Ok(limits)
@@ -187,13 +204,13 @@ impl Limits {
 
     /// Control limits of a point of the given size: centre +/- width sigma.
     ///
-    /// P, Np, C, U are floored at 0, P capped at 1 and Np at its size. Size is ignored by
+    /// Attributes are floored at 0, P and PPrime capped at 1 and Np at its size. Size is ignored by
     /// Individuals, ThreeWay and C. A size of 0 (or less) has no limits where they depend on it.
     pub fn bounds(&self, size: f64) -> Bounds {
         let (floor, cap) = match self.kind {
-            ChartKind::P => (0.0, 1.0),
+            ChartKind::P | ChartKind::PPrime => (0.0, 1.0),
             ChartKind::Np => (0.0, size.max(0.0)),
-            ChartKind::C | ChartKind::U => (0.0, f64::INFINITY),
+            ChartKind::C | ChartKind::U | ChartKind::UPrime => (0.0, f64::INFINITY),
             _ => (f64::NEG_INFINITY, f64::INFINITY),
         };
         let centre = self.centre_at(size);
@@ -214,26 +231,36 @@ impl Limits {
 
     /// Sigma of the plotted value at the given size, in its unit.
     ///
-    /// Means: sigma/sqrt(n). P: sqrt(p(1-p)/n). Np: sqrt(n p(1-p)). C: sqrt(c). U: sqrt(u/n).
-    /// Infinite where a size of 0 (or less) carries no information.
+    /// Means: sigma/sqrt(n). Medians: sigma times [`median::deviation`] of n; infinite where n is
+    /// not a whole number of at least 2. P: sqrt(p(1-p)/n). Np: sqrt(n p(1-p)). C: sqrt(c). U:
+    /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. Infinite where a size
+    /// of 0 (or less) carries no information.
     pub fn sigma_at(&self, size: f64) -> f64 {
+        match self.kind {
+            ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,
+            ChartKind::MeanRange | ChartKind::MeanS => over(self.sigma * self.sigma, size),
+            ChartKind::MedianRange => match whole_size(size).and_then(median::deviation) {
+                Some(deviation) => self.sigma * deviation,
+                None => f64::INFINITY,
+            },
+            ChartKind::PPrime | ChartKind::UPrime => {
+                laney::applied(self.sigma) * self.law_sigma_at(size)
+            }
+            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => self.law_sigma_at(size),
+        }
+    }
+
+    /// Sigma of an attribute after the binomial or Poisson law alone; 0 for measured values.
+    pub(crate) fn law_sigma_at(&self, size: f64) -> f64 {
         let size = size.max(0.0);
         let centre = self.centre.max(0.0);
         let binomial = centre * (1.0 - centre).max(0.0);
-        let over_size = |variance: f64| {
-            if size > 0.0 {
-                (variance / size).sqrt()
-            } else {
-                f64::INFINITY
-            }
-        };
         match self.kind {
-            ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,
-            ChartKind::MeanRange | ChartKind::MeanS => over_size(self.sigma * self.sigma),
-            ChartKind::P => over_size(binomial),
+            ChartKind::P | ChartKind::PPrime => over(binomial, size),
             ChartKind::Np => (size * binomial).sqrt(),
             ChartKind::C => centre.sqrt(),
-            ChartKind::U => over_size(centre),
+            ChartKind::U | ChartKind::UPrime => over(centre, size),
+            _ => 0.0,
         }
     }
 
@@ -259,18 +286,28 @@ impl Limits {
 
     /// Limits of the chart of spread, floored at 0.
     ///
-    /// MeanRange: d2 sigma +/- width d3 sigma. MeanS and ThreeWay: c4 sigma +/- width sigma
-    /// sqrt(1 - c4^2), for ThreeWay with the sigma within. Individuals: the moving range chart.
+    /// MeanRange, MedianRange: d2 sigma +/- width d3 sigma. MeanS and ThreeWay: c4 sigma +/-
+    /// width sigma sqrt(1 - c4^2), for ThreeWay with the sigma within. Individuals: the moving
+    /// range chart.
     /// `None` for attributes, for a size that is not a whole number of at least 2, and for a
     /// ThreeWay without spreads.
     pub fn spread_bounds(&self, size: f64) -> Option<Bounds> {
         match self.kind {
             ChartKind::Individuals => self.moving_range_bounds(),
-            ChartKind::MeanRange => Some(self.scaled_bounds(self.sigma, range_scale(size)?)),
+            ChartKind::MeanRange | ChartKind::MedianRange => {
+                Some(self.scaled_bounds(self.sigma, range_scale(size)?))
+            }
             ChartKind::MeanS => Some(self.scaled_bounds(self.sigma, s_scale(size)?)),
             ChartKind::ThreeWay => Some(self.scaled_bounds(self.sigma_within?, s_scale(size)?)),
-            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => None,
+            ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
+            ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
         }
+    }
+
+    /// How much more the baseline's points varied than their law explains ([`crate::laney`]), as
+    /// it was found; limits take at least 1. `None` for charts other than PPrime and UPrime.
+    pub fn sigma_z(&self) -> Option<f64> {
+        matches!(self.kind, ChartKind::PPrime | ChartKind::UPrime).then_some(self.sigma)
     }
 
     /// Limits of the chart of moving ranges of two: mean MR (1 +/- width d3/d2), floored at 0.
@@ -400,10 +437,13 @@ fn s_scale(size: f64) -> Option<SpreadScale> {
     })
 }
 
-/// The size as an integer of at least 2, if it is one.
-fn whole_size(size: f64) -> Option<u32> {
-    let whole = size >= 2.0 && size <= f64::from(u32::MAX) && size.fract().abs() < 1e-9;
-    whole.then_some(size as u32)
+/// Sigma of a mean over `size` readings of this variance; infinite for a size of 0.
+fn over(variance: f64, size: f64) -> f64 {
+    if size > 0.0 {
+        (variance / size).sqrt()
+    } else {
+        f64::INFINITY
+    }
 }
 
 fn combined_sigma(
@@ -483,11 +523,15 @@ fn check_sample(kind: ChartKind, index: usize, sample: &Sample) -> Result<(), Li
         })
     };
     match kind {
-        ChartKind::P if !(0.0..=1.0).contains(&value) => refuse("a proportion lies in 0 to 1"),
+        ChartKind::P | ChartKind::PPrime if !(0.0..=1.0).contains(&value) => {
+            refuse("a proportion lies in 0 to 1")
+        }
         ChartKind::Np if value < 0.0 || value > size => {
             refuse("a count of nonconforming units lies in 0 to the units inspected")
         }
-        ChartKind::C | ChartKind::U if value < 0.0 => refuse("a count cannot be negative"),
+        ChartKind::C | ChartKind::U | ChartKind::UPrime if value < 0.0 => {
+            refuse("a count cannot be negative")
+        }
         _ => Ok(()),
     }
 }

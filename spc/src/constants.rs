@@ -135,6 +135,30 @@ pub(crate) fn spread_of_s(c4: f64) -> f64 {
     ((1.0 - c4) * (1.0 + c4)).sqrt()
 }
 
+/// A subgroup size as an integer of at least 2, if it is one.
+pub(crate) fn whole_size(size: f64) -> Option<u32> {
+    let whole = size >= 2.0 && size <= f64::from(u32::MAX) && size.fract().abs() < 1e-9;
+    whole.then_some(size as u32)
+}
+
+/// The range of n >= 2 standard normal values that a share `p` does not exceed, 0 < p < 1.
+pub(crate) fn range_quantile(n: u32, p: f64) -> f64 {
+    let size = f64::from(n);
+    let grid = normal_grid(refinement(n));
+    let (mut low, mut high) = (0.0, 20.0);
+    loop {
+        let middle = 0.5 * (low + high);
+        if middle <= low || middle >= high {
+            return middle;
+        }
+        if range_at_most(middle, size, &grid) < p {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+}
+
 /// Expansion of Gamma(z + 1/2)/(Gamma(z) sqrt(z)) at z = (n - 1)/2; the first term left out is
 /// below 1e-15 for n > 200.
 fn c4_series(n: u32) -> f64 {
@@ -160,12 +184,8 @@ fn refinement(n: u32) -> u32 {
 }
 
 fn integrate_range(n: u32, refine: u32) -> RangeMoments {
-    // Beyond 10 sigma even the largest of 2^32 values is not found (probability below 1e-13).
     let size = f64::from(n);
-    let grid: Vec<Node> = composite(-10.0, 10.0, 20 * refine)
-        .into_iter()
-        .map(Node::at)
-        .collect();
+    let grid = normal_grid(refine);
     let d2: f64 = grid
         .iter()
         .map(|node| node.weight * d2_integrand(node, size))
@@ -178,6 +198,14 @@ fn integrate_range(n: u32, refine: u32) -> RangeMoments {
         d2,
         d3: (second - d2 * d2).max(0.0).sqrt(),
     }
+}
+
+/// Beyond 10 sigma even the largest of 2^32 values is not found (probability below 1e-13).
+fn normal_grid(refine: u32) -> Vec<Node> {
+    composite(-10.0, 10.0, 20 * refine)
+        .into_iter()
+        .map(Node::at)
+        .collect()
 }
 
 /// A node of the integration over x, with what does not depend on r.

@@ -16,8 +16,8 @@ use crate::selfstart::SCORE_MAX;
 /// `size` is in units (P, Np), ignored for C, and the area of opportunity for U. A value strictly
 /// beyond a bound is a signal: above the upper one with probability at most alpha/2, below the
 /// lower one likewise. P and U bounds are counts divided by the size. Gives `None` for charts of
-/// measured values, for sizes that are not positive (not whole, for P and Np) and for a centre
-/// outside its range.
+/// measured values, for PPrime and UPrime (overdispersed counts follow no law that is known), for
+/// sizes that are not positive (not whole, for P and Np) and for a centre outside its range.
 ///
 /// The upper bound is the least count c with P(X > c) <= alpha/2, the lower one the greatest with
 /// P(X < c) <= alpha/2 (D. C. Montgomery, Introduction to Statistical Quality Control, chapter on
@@ -59,9 +59,10 @@ pub fn bounds(limits: &Limits, size: f64) -> Option<Bounds> {
             let most = (mean + 20.0 * mean.sqrt() + 60.0).ceil() as u64;
             Some(from_law(&law, most, tail, limits.centre, area))
         }
-        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MeanS | ChartKind::ThreeWay => {
-            None
-        }
+        // Neither the law alone nor a multiple of it is that of overdispersed counts.
+        ChartKind::PPrime | ChartKind::UPrime => None,
+        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => None,
+        ChartKind::MeanS | ChartKind::ThreeWay => None,
     }
 }
 
@@ -93,9 +94,9 @@ pub fn score(limits: &Limits, value: f64, size: f64) -> Option<f64> {
             let law = Poisson::new(limits.centre * area).ok()?;
             tails(&law, value * area)?
         }
-        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MeanS | ChartKind::ThreeWay => {
-            return None;
-        }
+        ChartKind::PPrime | ChartKind::UPrime => return None,
+        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => return None,
+        ChartKind::MeanS | ChartKind::ThreeWay => return None,
     };
     let farthest = normal::below(-SCORE_MAX);
     let size = |tail: f64| -normal::quantile(tail.clamp(farthest, 0.5));

@@ -22,7 +22,8 @@ const NINE_OF_TEN: f64 = 1.281_551_565_544_600_4;
 /// squared coefficient of variation of the estimate; the centre adds 1/m to the variance of the
 /// difference between a point and it. The factor is sqrt(1 + 1/m) / (1 - 1.2816 sqrt(v)). v is
 /// (d3/d2)^2/m for ranges, (1 - c4^2)/(c4^2 m) for standard deviations, and for moving ranges of
-/// two about 0.83/m, from their own and their neighbours' variance. Charts of counts estimate the
+/// two about 0.83/m, from their own and their neighbours' variance, which sigma_z of the p' and u'
+/// charts is made of too. Charts of counts estimate the
 /// centre alone: sqrt(1 + 1/m).
 ///
 /// The need is that of W. A. Jensen, L. A. Jones-Farmer, C. W. Champ and W. H. Woodall, Journal of
@@ -44,11 +45,13 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
     let centre = (1.0 + 1.0 / m).sqrt();
     let variation = match kind {
         ChartKind::Individuals | ChartKind::ThreeWay => moving_range_variation(m - 1.0),
-        ChartKind::MeanRange => {
+        ChartKind::MeanRange | ChartKind::MedianRange => {
             let size = whole(size)?;
             (constants::d3(size)? / constants::d2(size)?).powi(2) / m
         }
         ChartKind::MeanS => (constants::c4(whole(size)?)?.powi(-2) - 1.0) / m,
+        // Where sigma_z counts as 1 this is more than is needed.
+        ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
     };
     Some(centre / (1.0 - NINE_OF_TEN * variation.sqrt()))
@@ -61,8 +64,9 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
 /// With v the squared coefficient of variation of the sigma estimate and nu the degrees of freedom
 /// of a chi with that v, the factor is t(1 - alpha/2; nu) sqrt(1 + 1/m) / (width sqrt(1 + v)). v is
 /// (d3/d2)^2/m or (1 - c4^2)/(m c4^2) for means, and for moving ranges follows from their serial
-/// correlation (about 0.83/m). The Student approximation is that of C. P. Quesenberry, Journal of
-/// Quality Technology 25(4) 1993, to estimated limits. Attributes estimate the centre alone.
+/// correlation (about 0.83/m), which sigma_z of PPrime and UPrime has too. The Student
+/// approximation is that of C. P. Quesenberry, Journal of Quality Technology 25(4) 1993, to
+/// estimated limits. Other attributes estimate the centre alone.
 ///
 /// Over all baselines together the rate of false signals is kept; nearly half of them then have a
 /// shorter run length than promised, which is why the program uses [`factor`]. Cost: constant.
@@ -81,9 +85,12 @@ pub fn factor_on_average(kind: ChartKind, subgroups: u32, size: u32, width: f64)
     let m = f64::from(subgroups);
     let centre = (1.0 + 1.0 / m).sqrt();
     let variation = match kind {
-        ChartKind::MeanRange => (constants::d3(size)? / constants::d2(size)?).powi(2) / m,
+        ChartKind::MeanRange | ChartKind::MedianRange => {
+            (constants::d3(size)? / constants::d2(size)?).powi(2) / m
+        }
         ChartKind::MeanS => constants::c4(size)?.powi(-2).mul_add(1.0 / m, -1.0 / m),
         ChartKind::Individuals | ChartKind::ThreeWay => moving_range_variation(m - 1.0),
+        ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
     };
     // Inverts v = 1/(2 nu) + 1/(8 nu^2), the expansion of a chi's squared variation.

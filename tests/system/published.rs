@@ -272,6 +272,81 @@ fn proportions_of_unequal_samples_through_the_whole_chain() {
     assert_eq!(outside(&chart), numbers(&p_chart["outside"]));
 }
 
+/// The same series, its overdispersion in the limits: D. B. Laney, Quality Engineering 14(4) 2002.
+#[test]
+fn overdispersed_shares_through_the_whole_chain() {
+    let golden = expected("p_motors_variable_n.toml");
+    let rows = series("p_motors_variable_n.csv");
+    let subgroups: Vec<Vec<String>> = rows
+        .iter()
+        .map(|row| judged(row[1].parse().unwrap(), row[2].parse().unwrap()))
+        .collect();
+    let config = config(
+        JUDGED,
+        "measure = \"calls\"\nchart = \"p-prime\"\nbaseline = 20\nexact_limits = true",
+    );
+    let chart = chart(&config, &subgroups);
+    let expected = &golden["p_prime_chart"];
+    let sigma_z = number(&chart["limits"][0], "sigma_z");
+    assert_near(sigma_z, &expected["sigma_z"], "sigma_z");
+    let uppers = expected["ucl"].as_array().unwrap();
+    for (point, upper) in list(&chart["points"]).iter().zip(uppers) {
+        assert_near(number(point, "upper"), upper, "upper");
+    }
+    assert_eq!(outside(&chart), numbers(&expected["outside"]));
+}
+
+/// K. Ishikawa, Guide to Quality Control, 1982, pp. 81-83, and D. B. Laney, as above. Areas are
+/// quarters, so that four items make one unit of area.
+#[test]
+fn rates_that_vary_less_than_by_chance_keep_their_limits_through_the_whole_chain() {
+    let golden = expected("u_wire_variable_size.toml");
+    let rows = series("u_wire_variable_size.csv");
+    let subgroups: Vec<Vec<String>> = rows
+        .iter()
+        .map(|row| {
+            let area: f64 = row[2].parse().unwrap();
+            judged(row[1].parse().unwrap(), (area * 4.0).round() as usize)
+        })
+        .collect();
+    let what = "measure = \"calls\"\nchart = \"u-prime\"\nbaseline = 20";
+    let chart = chart(&config(JUDGED, what), &subgroups);
+    let sigma_z = number(&chart["limits"][0], "sigma_z");
+    assert_near(sigma_z, &golden["u_prime_chart"]["sigma_z"], "sigma_z");
+    let uppers = golden["u_chart"]["ucl"].as_array().unwrap();
+    for (point, upper) in list(&chart["points"]).iter().zip(uppers) {
+        assert_near(4.0 * number(point, "upper"), upper, "upper");
+    }
+}
+
+/// The readings of the first series one after another, five a median; the run is stopped within a
+/// subgroup and goes on.
+#[test]
+fn medians_of_units_in_a_row_through_the_whole_chain() {
+    let golden = expected("median_chart.toml");
+    let rows = series("xbar_r_hard_bake.csv");
+    let readings = rows.iter().flat_map(|row| row[1..].to_vec());
+    let singles: Vec<Vec<String>> = readings.map(|reading| vec![reading]).collect();
+    let what = "measure = \"value\"\nchart = \"median\"\nbaseline = 25";
+    let text =
+        config(MEASURED, what).replace("subgroup = \"panel\"", "subgroup = { consecutive = 5 }");
+    let place = Place::bare(&text);
+    write(&place, &singles[..113]);
+    assert_eq!(place.replay()["rows"], 113);
+    write(&place, &singles);
+    place.replay();
+    let chart = place.chart("series");
+    let recomputed = golden["recomputed_means"].as_table().unwrap();
+    let (limits, spread) = (&chart["limits"][0], &chart["spread_limits"][0]);
+    assert_near(number(limits, "centre"), &recomputed["centre"], "centre");
+    assert_near(number(limits, "upper"), &recomputed["ucl"], "upper");
+    assert_near(number(limits, "lower"), &recomputed["lcl"], "lower");
+    assert_near(number(spread, "upper"), &recomputed["r_ucl"], "range");
+    assert_eq!(list(&chart["points"]).len(), 45);
+    let outside = &recomputed["outside"];
+    assert_eq!(signalled(&chart, "beyond_limits"), numbers(outside));
+}
+
 /// D. C. Montgomery, Introduction to Statistical Quality Control, Wiley, 4th ed. 2001, Tables 5-3
 /// and 5-4.
 #[test]

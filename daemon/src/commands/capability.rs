@@ -278,7 +278,16 @@ fn sigma_within(chart: ChartKind, points: &[PointRow], contents: &[ContentRow]) 
             let samples: Option<Vec<Sample>> = whole.map(|one| sample(&one.moments)).collect();
             within_and_between(&samples?)
         }
-        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => None,
+        // Units of several readings are charted by their means, whose spread is not a reading's.
+        ChartKind::MedianRange => {
+            let whole = contents.iter().filter(|content| content.whole);
+            let readings: u64 = whole.map(|content| content.moments.count()).sum();
+            let units: f64 = plotted.iter().map(|sample| sample.size).sum();
+            let limits = Limits::estimate(chart, &plotted, 3.0).ok()?;
+            (readings as f64 <= units).then_some(limits.sigma)
+        }
+        ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
+        ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
     }
 }
 

@@ -69,6 +69,10 @@ pub struct Version {
     /// Sigma of the plotted value; absent for the spread, whose limits are not built on one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sigma: Option<f64>,
+    /// How much more than by chance the baseline varied (p-prime, u-prime); below 1 it counts as
+    /// 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sigma_z: Option<f64>,
 }
 
 /// A point.
@@ -196,6 +200,7 @@ fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
     let sigma = row.limits.sigma_at(size);
     Version {
         sigma: sigma.is_finite().then_some(sigma),
+        sigma_z: row.limits.sigma_z(),
         ..version(facts, row, row.limits.bounds(size))
     }
 }
@@ -218,6 +223,7 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
         lower: bounds.lower,
         upper: bounds.upper,
         sigma: None,
+        sigma_z: None,
     }
 }
 
@@ -433,7 +439,7 @@ fn spread_panel(
     points: &[PointRow],
 ) -> Option<reports::view::SpreadPanel> {
     let which = match what.chart {
-        ChartKind::MeanRange => "Range",
+        ChartKind::MeanRange | ChartKind::MedianRange => "Range",
         ChartKind::MeanS | ChartKind::ThreeWay => "Standard deviation",
         _ => return None,
     };

@@ -317,7 +317,7 @@ fn chance_a_point(config: &Config, stream: &StreamRow) -> f64 {
         .find(|one| one.name == stream.characteristic);
     let Some(what) = what else { return 0.0 };
     let charts = match what.chart {
-        ChartKind::MeanRange | ChartKind::MeanS => 2.0,
+        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange => 2.0,
         ChartKind::ThreeWay if matches!(what.subgroup, Subgroup::Panel) => 2.0,
         _ => 1.0,
     };

@@ -28,7 +28,8 @@ pub struct Version {
     pub subgroups: u32,
     /// The centre.
     pub centre: f64,
-    /// Sigma of a single value (0 for counts, where it follows from centre and size).
+    /// Sigma of a single value; sigma_z for p-prime and u-prime; 0 for other counts, where it
+    /// follows from centre and size.
     pub sigma: f64,
     /// Limits in multiples of sigma.
     pub width: f64,

@@ -6,13 +6,13 @@
 use std::sync::Arc;
 
 use spc::chart::{Bounds, ChartKind, Limits, Sample};
-use spc::moments::Moments;
 use spc::rules::{self, RuleState, Side};
 
 use crate::config::{Characteristic, Subgroup};
 
 use super::atom::{Atom, AtomKey, Content};
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
+use super::plotted::{count_as_f64, median, sample};
 
 /// Points without a signal after which a stream counts as returned to normal.
 pub const QUIET_POINTS: u32 = 5;
@@ -35,12 +35,23 @@ pub struct ChartState {
     pub phase: Phase,
     /// The restart keys of the last unit.
     pub setup: Option<Vec<Arc<str>>>,
-    /// The unfinished subgroup of several units in a row, and how many it has.
-    pub group: Option<(Content, usize)>,
+    /// The unfinished subgroup of several units in a row.
+    pub group: Option<Group>,
     /// The alert that is still open.
     pub episode: Option<Episode>,
     /// Why limits can not be set, where that is so.
     pub note: Option<String>,
+}
+
+/// An unfinished subgroup of several units in a row.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Group {
+    /// What its units contributed, merged.
+    pub content: Content,
+    /// How many units it has.
+    pub units: usize,
+    /// The value of each, where the chart needs them one by one (a median); else empty.
+    pub values: Vec<f64>,
 }
 
 /// Baseline or monitoring.
@@ -253,14 +264,19 @@ impl ChartState {
         what: &Characteristic,
         out: &mut Evaluated,
     ) {
-        if let Some(part) = sample(&atom.content, ChartKind::Individuals) {
+        let part = sample(&atom.content, ChartKind::Individuals);
+        if let Some(part) = part {
             let point = self.point(stream, atom, PointKind::Part, part);
             out.points.push(point);
         }
-        let (content, count) = match self.group.take() {
-            None => (atom.content.clone(), 1),
-            Some((mut content, count)) => {
-                match (&mut content, &atom.content) {
+        let mut group = match self.group.take() {
+            None => Group {
+                content: atom.content.clone(),
+                units: 1,
+                values: Vec::new(),
+            },
+            Some(mut group) => {
+                match (&mut group.content, &atom.content) {
                     (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(theirs),
                     (Content::Counted(mine), Content::Counted(theirs)) => mine.extend(
                         theirs
@@ -270,18 +286,26 @@ impl ChartState {
                     (Content::Measured(_), Content::Counted(_))
                     | (Content::Counted(_), Content::Measured(_)) => {}
                 }
-                (content, count + 1)
+                group.units += 1;
+                group
             }
         };
-        if count < size {
-            self.group = Some((content, count));
+        if what.chart == ChartKind::MedianRange {
+            group.values.extend(part.map(|part| part.value));
+        }
+        if group.units < size {
+            self.group = Some(group);
             return;
         }
         let whole = Atom {
-            content,
+            content: group.content,
             ..atom.clone()
         };
-        if let Some(sample) = sample(&whole.content, what.chart) {
+        let sample = match what.chart {
+            ChartKind::MedianRange => median(&group.values),
+            chart => sample(&whole.content, chart),
+        };
+        if let Some(sample) = sample {
             self.chart(stream, &whole, PointKind::Group, sample, what, out);
         }
     }
@@ -495,54 +519,6 @@ fn signals(
         });
     }
     found
-}
-
-/// What a chart plots of a unit; nothing where the unit has too few readings for it.
-fn sample(content: &Content, chart: ChartKind) -> Option<Sample> {
-    match content {
-        Content::Measured(moments) => measured(moments, chart),
-        Content::Counted(boards) => Some(counted(boards.values().copied(), boards.len(), chart)),
-    }
-}
-
-fn measured(moments: &Moments, chart: ChartKind) -> Option<Sample> {
-    let spread = match chart {
-        ChartKind::MeanRange => Some(moments.range().filter(|_| moments.count() > 1)?),
-        ChartKind::MeanS => Some(moments.standard_deviation()?),
-        ChartKind::ThreeWay => moments.standard_deviation(),
-        ChartKind::Individuals | ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => None,
-    };
-    let size = count_as_f64(moments.count());
-    Some(Sample {
-        size,
-        value: moments.mean()?,
-        spread,
-    })
-}
-
-fn counted(defects: impl Iterator<Item = u32>, boards: usize, chart: ChartKind) -> Sample {
-    let (mut bad_boards, mut total) = (0u32, 0u32);
-    for count in defects {
-        bad_boards += u32::from(count > 0);
-        total = total.saturating_add(count);
-    }
-    let size = count_as_f64(boards as u64);
-    let value = match chart {
-        ChartKind::P => f64::from(bad_boards) / size,
-        ChartKind::Np => f64::from(bad_boards),
-        ChartKind::U => f64::from(total) / size,
-        _ => f64::from(total),
-    };
-    Sample {
-        size,
-        value,
-        spread: None,
-    }
-}
-
-/// Counts of a subgroup are far below 2^53, where every whole number is exact.
-fn count_as_f64(count: u64) -> f64 {
-    count as f64
 }
 
 /// A unit that came too late: kept and shown, but judged by no rule.

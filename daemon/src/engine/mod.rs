@@ -14,13 +14,14 @@ mod atom;
 mod chart;
 mod effects;
 mod grouping;
+mod plotted;
 mod stream;
 #[cfg(test)]
 mod tests;
 
 pub use atom::{Atom, AtomKey, Content};
 pub use chart::{
-    BEYOND_LIMITS, ChartState, Command, CommandKind, Episode, LimitsVersion, Phase,
+    BEYOND_LIMITS, ChartState, Command, CommandKind, Episode, Group, LimitsVersion, Phase,
     SPREAD_BEYOND_LIMITS,
 };
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};

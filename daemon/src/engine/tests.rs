@@ -184,12 +184,13 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
     })
 }
 
-const CHARTS: [(&str, &str); 5] = [
+const CHARTS: [(&str, &str); 6] = [
     ("individuals", "\"panel\""),
     ("mean-range", "\"panel\""),
     ("mean-s", "{ consecutive = 3 }"),
     ("three-way", "\"panel\""),
     ("mean-s", "{ minutes = 5 }"),
+    ("median", "{ consecutive = 3 }"),
 ];
 
 /// What differs, in few words.

@@ -8,18 +8,21 @@ use spc::chart::{ChartKind, Limits, Sample};
 use spc::moments::Moments;
 use spc::rules::{Rule, RuleState, Side};
 
-use crate::engine::{ChartState, Content, Episode, Phase};
+use crate::engine::{ChartState, Content, Episode, Group, Phase};
 
 /// The names of chart kinds in configuration, output and the store.
-pub const CHART_NAMES: [(ChartKind, &str); 8] = [
+pub const CHART_NAMES: [(ChartKind, &str); 11] = [
     (ChartKind::Individuals, "individuals"),
     (ChartKind::MeanRange, "mean-range"),
     (ChartKind::MeanS, "mean-s"),
+    (ChartKind::MedianRange, "median"),
     (ChartKind::ThreeWay, "three-way"),
     (ChartKind::P, "p"),
+    (ChartKind::PPrime, "p-prime"),
     (ChartKind::Np, "np"),
     (ChartKind::C, "c"),
     (ChartKind::U, "u"),
+    (ChartKind::UPrime, "u-prime"),
 ];
 
 /// The name of a chart kind.
@@ -62,6 +65,8 @@ struct StateForm {
     phase: PhaseForm,
     setup: Option<Vec<String>>,
     group: Option<(ContentForm, usize)>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    group_values: Vec<f64>,
     episode: Option<EpisodeForm>,
     note: Option<String>,
 }
@@ -176,7 +181,11 @@ pub fn state_text(state: &ChartState) -> String {
         group: state
             .group
             .as_ref()
-            .map(|(content, count)| (content_form(content), *count)),
+            .map(|group| (content_form(&group.content), group.units)),
+        group_values: state
+            .group
+            .as_ref()
+            .map_or_else(Vec::new, |group| group.values.clone()),
         episode: state.episode.as_ref().map(episode_form),
         note: state.note.clone(),
     })
@@ -204,7 +213,11 @@ pub fn state_from(text: &str) -> Option<ChartState> {
         },
     };
     let group = match form.group {
-        Some((content, count)) => Some((content_of(content)?, count)),
+        Some((content, units)) => Some(Group {
+            content: content_of(content)?,
+            units,
+            values: form.group_values,
+        }),
         None => None,
     };
     Some(ChartState {

@@ -23,15 +23,18 @@ fn close(found: f64, expected: f64) {
     );
 }
 
-const KINDS: [ChartKind; 8] = [
+const KINDS: [ChartKind; 11] = [
     ChartKind::Individuals,
     ChartKind::MeanRange,
+    ChartKind::MedianRange,
     ChartKind::MeanS,
     ChartKind::ThreeWay,
     ChartKind::P,
+    ChartKind::PPrime,
     ChartKind::Np,
     ChartKind::C,
     ChartKind::U,
+    ChartKind::UPrime,
 ];
 
 #[test]
@@ -80,9 +83,11 @@ fn samples_without_variation_give_no_limits() {
 fn values_outside_their_range_are_refused() {
     for (kind, value) in [
         (ChartKind::P, 1.2),
+        (ChartKind::PPrime, 1.2),
         (ChartKind::Np, 6.0),
         (ChartKind::C, -1.0),
         (ChartKind::U, -0.1),
+        (ChartKind::UPrime, -0.1),
     ] {
         let samples = [sample(5.0, 0.5, None), sample(5.0, value, None)];
         let found = Limits::estimate(kind, &samples, 3.0);
@@ -98,7 +103,11 @@ fn means_need_spread_and_whole_sizes() {
     let missing = [sample(5.0, 1.0, Some(1.0)), sample(5.0, 1.0, None)];
     let single = [sample(5.0, 1.0, Some(1.0)), sample(1.0, 1.0, Some(0.0))];
     let broken = [sample(5.0, 1.0, Some(1.0)), sample(2.5, 1.0, Some(0.5))];
-    for kind in [ChartKind::MeanRange, ChartKind::MeanS] {
+    for kind in [
+        ChartKind::MeanRange,
+        ChartKind::MedianRange,
+        ChartKind::MeanS,
+    ] {
         let estimate = |samples: &[Sample]| Limits::estimate(kind, samples, 3.0).unwrap_err();
         assert_eq!(estimate(&missing), LimitsError::MissingSpread { index: 1 });
         assert!(matches!(

@@ -1,4 +1,4 @@
-//! p, np, c and u charts.
+//! p, np, c and u charts, and those of Laney.
 
 use crate::load::{column, list, near, number, positions, same, table};
 use spc::chart::{ChartKind, Limits, Sample};
@@ -202,36 +202,42 @@ fn varying(kind: ChartKind, name: &str, block: &str, centre: &str) -> (Limits, V
     (limits, samples)
 }
 
-/// Laney's factor: sigma of the standardised points from their moving range.
-fn laney(limits: &Limits, samples: &[Sample]) -> f64 {
-    let z = |s: &Sample| limits.standardised(s.value, s.size);
-    let singles = samples.iter().map(|s| Sample {
-        size: 1.0,
-        value: z(s),
-        spread: None,
-    });
-    let singles: Vec<Sample> = singles.collect();
-    Limits::estimate(ChartKind::Individuals, &singles, 3.0)
-        .unwrap()
-        .sigma
+/// Checks the limits that hold the overdispersion. Where sigma_z is below 1 the printed chart
+/// would be narrower than the plain one; ours is the plain one.
+fn overdispersed(kind: ChartKind, plain: &Limits, samples: &[Sample], file: &str, block: &str) {
+    let golden = table(&format!("{file}.toml"));
+    let limits = Limits::estimate(kind, samples, 3.0).unwrap();
+    let sigma_z = number(&golden, &format!("{block}.sigma_z"));
+    same(limits.sigma, sigma_z);
+    same(spc::laney::sigma_z(plain, samples).unwrap(), sigma_z);
+    let uppers = list(&golden, &format!("{block}.ucl"));
+    let lowers = list(&golden, &format!("{block}.lcl"));
+    for (i, sample) in samples.iter().enumerate() {
+        let found = limits.bounds(sample.size);
+        if sigma_z > 1.0 {
+            same(found.upper.unwrap(), uppers[i]);
+            same(found.lower.unwrap(), lowers[i]);
+        } else {
+            assert_eq!(found, plain.bounds(sample.size));
+            assert!(found.upper.unwrap() > uppers[i] && found.lower.unwrap() < lowers[i]);
+        }
+    }
+    if sigma_z > 1.0 {
+        let expected = positions(&golden, &format!("{block}.outside"));
+        assert_eq!(outside(&limits, samples), expected);
+    }
 }
 
 #[test]
 fn proportions_of_motors_with_varying_size() {
-    let (limits, samples) = varying(ChartKind::P, "p_motors_variable_n", "p_chart", "p_bar");
-    let golden = table("p_motors_variable_n.toml");
-    same(
-        laney(&limits, &samples),
-        number(&golden, "p_prime_chart.sigma_z"),
-    );
+    let file = "p_motors_variable_n";
+    let (limits, samples) = varying(ChartKind::P, file, "p_chart", "p_bar");
+    overdispersed(ChartKind::PPrime, &limits, &samples, file, "p_prime_chart");
 }
 
 #[test]
 fn defects_of_wire_with_varying_size() {
-    let (limits, samples) = varying(ChartKind::U, "u_wire_variable_size", "u_chart", "u_bar");
-    let golden = table("u_wire_variable_size.toml");
-    same(
-        laney(&limits, &samples),
-        number(&golden, "u_prime_chart.sigma_z"),
-    );
+    let file = "u_wire_variable_size";
+    let (limits, samples) = varying(ChartKind::U, file, "u_chart", "u_bar");
+    overdispersed(ChartKind::UPrime, &limits, &samples, file, "u_prime_chart");
 }

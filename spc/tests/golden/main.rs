@@ -16,6 +16,7 @@ mod detectors;
 mod distributions;
 mod gauge;
 mod load;
+mod median;
 mod moments;
 mod rules;
 mod runlength;

@@ -21,15 +21,18 @@ pub(super) struct Known<'k> {
 }
 
 /// The names of the charts, as they are written.
-const CHARTS: [(&str, ChartKind); 8] = [
+const CHARTS: [(&str, ChartKind); 11] = [
     ("individuals", ChartKind::Individuals),
     ("mean-range", ChartKind::MeanRange),
     ("mean-s", ChartKind::MeanS),
+    ("median", ChartKind::MedianRange),
     ("three-way", ChartKind::ThreeWay),
     ("p", ChartKind::P),
+    ("p-prime", ChartKind::PPrime),
     ("np", ChartKind::Np),
     ("c", ChartKind::C),
     ("u", ChartKind::U),
+    ("u-prime", ChartKind::UPrime),
 ];
 
 /// Reads all characteristics.
@@ -345,28 +348,37 @@ fn read_window(table: &Table<'_>) -> Option<Subgroup> {
 }
 
 fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: Option<Subgroup>) {
-    let counts = matches!(
-        chart,
-        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U
-    );
+    let counts = match chart {
+        ChartKind::P | ChartKind::PPrime | ChartKind::Np => true,
+        ChartKind::C | ChartKind::U | ChartKind::UPrime => true,
+        ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => false,
+        ChartKind::MeanS | ChartKind::ThreeWay => false,
+    };
     let measured = matches!(subject, Subject::Measure(_));
     if counts && measured {
-        let fix = "write individuals, mean-range, mean-s or three-way, or chart calls";
+        let fix = "write individuals, mean-range, mean-s, median or three-way, or chart calls";
         item.fault("counts verdicts, but the measure is a number", fix);
     } else if !counts && !measured {
         item.fault(
             "needs measured values, but verdicts are counted",
-            "write p, np, c or u",
+            "write p, p-prime, np, c, u or u-prime",
         );
     }
     let spreads = matches!(
         chart,
-        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::ThreeWay
+        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange | ChartKind::ThreeWay
     );
     if spreads && subgroup == Some(Subgroup::Consecutive(1)) {
         item.fault(
             "needs a spread within subgroups",
             "write individuals, or larger subgroups",
+        );
+    }
+    let in_a_row = matches!(subgroup, None | Some(Subgroup::Consecutive(_)));
+    if chart == ChartKind::MedianRange && !in_a_row {
+        item.fault(
+            "takes the median of several units in a row; the readings within one are not kept",
+            "write subgroup = { consecutive = 5 }, or another chart",
         );
     }
 }

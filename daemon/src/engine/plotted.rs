@@ -1,0 +1,68 @@
+//! What a chart plots of a unit or a subgroup.
+//!
+//! From measured or counted content to one sample: a figure, its size and the spread within. Knows
+//! neither limits nor streams. Content that a chart can not plot gives no sample, not a wrong one.
+
+use spc::chart::{ChartKind, Sample};
+use spc::moments::Moments;
+
+use super::atom::Content;
+
+/// What a chart plots of a unit; nothing where the unit has too few readings for it.
+pub(super) fn sample(content: &Content, chart: ChartKind) -> Option<Sample> {
+    match content {
+        Content::Measured(moments) => measured(moments, chart),
+        Content::Counted(boards) => Some(counted(boards.values().copied(), boards.len(), chart)),
+    }
+}
+
+fn measured(moments: &Moments, chart: ChartKind) -> Option<Sample> {
+    let spread = match chart {
+        ChartKind::MeanRange => Some(moments.range().filter(|_| moments.count() > 1)?),
+        ChartKind::MeanS => Some(moments.standard_deviation()?),
+        ChartKind::ThreeWay => moments.standard_deviation(),
+        _ => None,
+    };
+    let size = count_as_f64(moments.count());
+    Some(Sample {
+        size,
+        value: moments.mean()?,
+        spread,
+    })
+}
+
+/// The median of units in a row, each of which counts with its own mean.
+pub(super) fn median(values: &[f64]) -> Option<Sample> {
+    let mut moments = Moments::new();
+    values.iter().for_each(|value| moments.push(*value));
+    Some(Sample {
+        size: count_as_f64(moments.count()),
+        value: spc::median::of(values)?,
+        spread: moments.range().filter(|_| values.len() > 1),
+    })
+}
+
+fn counted(defects: impl Iterator<Item = u32>, boards: usize, chart: ChartKind) -> Sample {
+    let (mut bad_boards, mut total) = (0u32, 0u32);
+    for count in defects {
+        bad_boards += u32::from(count > 0);
+        total = total.saturating_add(count);
+    }
+    let size = count_as_f64(boards as u64);
+    let value = match chart {
+        ChartKind::P | ChartKind::PPrime => f64::from(bad_boards) / size,
+        ChartKind::Np => f64::from(bad_boards),
+        ChartKind::U | ChartKind::UPrime => f64::from(total) / size,
+        _ => f64::from(total),
+    };
+    Sample {
+        size,
+        value,
+        spread: None,
+    }
+}
+
+/// Counts of a subgroup are far below 2^53, where every whole number is exact.
+pub(super) fn count_as_f64(count: u64) -> f64 {
+    count as f64
+}
