@@ -1,6 +1,6 @@
 //! The statistics of Driftvane: exact moments, Shewhart charts, run rules, cumulative sums, run
-//! lengths, onset, attribution, verdict, normality, fits of distributions, capability, gauge
-//! studies, yield.
+//! lengths, onset, attribution, verdict, baselines, normality, fits of distributions, capability,
+//! gauge studies, yield.
 //!
 //! Purpose: turn numbers into limits, signals and indices that can be checked against published
 //! tables. This crate must not know files, clocks, configuration, storage or pages; it does no
@@ -8,6 +8,7 @@
 //! is `None` or a typed error that names the precondition that failed.
 
 pub mod attribution;
+pub mod baseline;
 pub mod capability;
 pub mod chart;
 pub mod constants;

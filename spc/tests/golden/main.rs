@@ -10,6 +10,7 @@
 )]
 
 mod attributes;
+mod baseline;
 mod capability;
 mod constants;
 mod detectors;

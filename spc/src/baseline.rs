@@ -1,0 +1,206 @@
+//! Baselines (Phase 1): what to leave out, and whether the rest may carry limits.
+//!
+//! Purpose: screen a baseline in the open and test what limits silently assume. Must not know
+//! streams, storage or who decides. The one invariant: nothing is left out or passed over without a
+//! record that says why, with its figures.
+//!
+//! Source of the approach: ISO 7870-2 (Phase 1); W. A. Jensen, L. A. Jones-Farmer, C. W. Champ and
+//! W. H. Woodall, Journal of Quality Technology 38(4) 2006, 349-364; both from memory.
+
+pub mod mixture;
+pub mod screening;
+pub mod shape;
+pub mod stability;
+#[cfg(test)]
+mod tests;
+
+use crate::readings::ReadingsError;
+use crate::{normality, readings};
+
+/// Readings that the checks need.
+pub const READINGS_MIN: usize = 10;
+
+/// What is checked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Check {
+    /// Points beyond three sigma.
+    Beyond,
+    /// Points at which a run rule fires.
+    Runs,
+    /// A lasting shift somewhere in the series.
+    Shift,
+    /// Correlation of each point with the one before.
+    Autocorrelation,
+    /// Distance from a normal distribution.
+    Normality,
+    /// Lack of symmetry.
+    Skewness,
+    /// Step of the gauge against the spread.
+    Resolution,
+    /// Different values among the readings.
+    DistinctValues,
+    /// Two populations in one.
+    Mixture,
+    /// Readings piled up at the smallest value.
+    MassAtLowest,
+    /// Readings piled up at the largest value.
+    MassAtHighest,
+}
+
+impl Check {
+    /// Name for configuration, storage and programs.
+    pub fn name(self) -> &'static str {
+        match self {
+            Check::Beyond => "beyond",
+            Check::Runs => "runs",
+            Check::Shift => "shift",
+            Check::Autocorrelation => "autocorrelation",
+            Check::Normality => "normality",
+            Check::Skewness => "skewness",
+            Check::Resolution => "resolution",
+            Check::DistinctValues => "distinct_values",
+            Check::Mixture => "mixture",
+            Check::MassAtLowest => "mass_at_lowest",
+            Check::MassAtHighest => "mass_at_highest",
+        }
+    }
+
+    /// What the statistic is.
+    pub fn statistic(self) -> &'static str {
+        match self {
+            Check::Beyond => "points beyond three sigma",
+            Check::Runs => "points at which a run rule fires",
+            Check::Shift => "largest |t| of before against after",
+            Check::Autocorrelation => "lag-1 autocorrelation",
+            Check::Normality => "Anderson-Darling A*",
+            Check::Skewness => "skewness",
+            Check::Resolution => "step over standard deviation",
+            Check::DistinctValues => "different values",
+            Check::Mixture => "likelihood ratio of two populations against one",
+            Check::MassAtLowest => "share of readings at the smallest value",
+            Check::MassAtHighest => "share of readings at the largest value",
+        }
+    }
+
+    /// What a warning means for limits and indices.
+    pub fn warning(self) -> &'static str {
+        match self {
+            Check::Beyond => "more points beyond three sigma than a stable stream gives",
+            Check::Runs => "more runs and drifts than a stable stream gives",
+            Check::Shift => "the level shifts within the series",
+            Check::Autocorrelation => "points depend on the one before: alarms and bounds mislead",
+            Check::Normality => "not normal: three sigma do not mean 0.27 %",
+            Check::Skewness => "skewed: false alarms gather on one side",
+            Check::Resolution => "the gauge's step is coarse against the spread",
+            Check::DistinctValues => "too few different values for a chart of spread",
+            Check::Mixture => "two populations in one stream: split it by stroke or position",
+            Check::MassAtLowest => "readings pile up at the smallest value",
+            Check::MassAtHighest => "readings pile up at the largest value",
+        }
+    }
+}
+
+/// A check with its figures.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Checked {
+    /// What was checked.
+    pub check: Check,
+    /// The statistic, as [`Check::statistic`] names it.
+    pub statistic: f64,
+    /// The value beyond which it warns, where there is a fixed one.
+    pub bound: Option<f64>,
+    /// Chance of such a statistic from a stable normal stream, where it is known; for
+    /// [`Check::Shift`] an upper bound of it.
+    pub p_value: Option<f64>,
+    /// Whether it warns.
+    pub warns: bool,
+}
+
+impl Checked {
+    fn by_p_value(check: Check, statistic: f64, p_value: f64, level: f64) -> Self {
+        Self {
+            check,
+            statistic,
+            bound: None,
+            p_value: Some(p_value),
+            warns: p_value <= level,
+        }
+    }
+}
+
+/// Checks a series of plotted values in time order.
+///
+/// `series` in any unit, at least 10 values; `level` the p-value at or below which a check warns,
+/// such as 0.01. In this order: points beyond, runs, shift ([`stability`]), autocorrelation,
+/// normality ([`crate::normality`]), skewness ([`shape`]), mixture ([`mixture`]). Each check errs
+/// at most as often as the level says, all seven together more often. Cost: the simulated ones a
+/// few hundred times the series, at most a few hundred points of it, and only where their
+/// statistic is not small.
+///
+/// # Errors
+/// [`ReadingsError`] for fewer than 10 values, one that is not finite, no spread, or a level not
+/// inside 0 to 1.
+///
+/// ```
+/// let stepped: Vec<f64> = (0..40).map(|i| f64::from(i % 5) + 9.0 * f64::from(i / 20)).collect();
+/// let found = spc::baseline::examine(&stepped, 0.01).expect("usable");
+/// assert!(found.iter().any(|one| one.check.name() == "shift" && one.warns));
+/// ```
+pub fn examine(series: &[f64], level: f64) -> Result<Vec<Checked>, ReadingsError> {
+    check_level(level)?;
+    readings::check(series, READINGS_MIN)?;
+    let [beyond, runs] = stability::signals(series, level)?;
+    let shift = stability::shift(series)?;
+    let normality = normality::anderson_darling(series)?;
+    Ok(vec![
+        beyond,
+        runs,
+        Checked::by_p_value(Check::Shift, shift.statistic, shift.p_value, level),
+        stability::autocorrelated(series, level)?,
+        Checked::by_p_value(
+            Check::Normality,
+            normality.modified,
+            normality.p_value,
+            level,
+        ),
+        shape::skewness(series, level)?,
+        mixture::mixture(series, level)?,
+    ])
+}
+
+/// Checks what the gauge does to readings: resolution, different values, mass at either end.
+///
+/// Input, errors and level as for [`examine`]; the order of the readings does not matter. Cost:
+/// n log n.
+///
+/// # Errors
+/// As [`examine`].
+///
+/// ```
+/// let coarse: Vec<f64> = (0..40).map(|i| f64::from(i % 3)).collect();
+/// let found = spc::baseline::examine_gauge(&coarse, 0.01).expect("usable");
+/// assert!(found.iter().any(|one| one.check.name() == "distinct_values" && one.warns));
+/// ```
+pub fn examine_gauge(readings: &[f64], level: f64) -> Result<Vec<Checked>, ReadingsError> {
+    check_level(level)?;
+    readings::check(readings, READINGS_MIN)?;
+    let mut found = shape::resolution(readings)?.to_vec();
+    found.extend(shape::mass(readings, level)?);
+    Ok(found)
+}
+
+fn check_level(level: f64) -> Result<(), ReadingsError> {
+    if level > 0.0 && level < 1.0 {
+        Ok(())
+    } else {
+        Err(ReadingsError::Parameter("level of the checks"))
+    }
+}
+
+/// At most so many values, evenly taken in order.
+fn thinned(series: &[f64], most: usize) -> Vec<f64> {
+    if series.len() <= most {
+        return series.to_vec();
+    }
+    (0..most).map(|i| series[i * series.len() / most]).collect()
+}
