@@ -21,6 +21,7 @@ pub mod laney;
 mod matrix;
 pub mod median;
 pub mod moments;
+pub mod multiple;
 mod noncentral_t;
 mod normal;
 pub mod normality;
