@@ -13,6 +13,7 @@ pub mod capability;
 pub mod chart;
 pub mod constants;
 pub mod cusum;
+pub mod detection;
 pub mod distribution;
 pub mod ewma;
 pub mod fit;

@@ -1,0 +1,51 @@
+//! The slower suite of the statistics: simulations too long for the tests, with stated seeds.
+//!
+//! Purpose: make the committed tables, by one command each:
+//! `cargo bench -p driftvane-spc --bench detection -- PART`, with `thresholds`, `set`, `steps`,
+//! `drifts`, `onsets`, `widening`, `budget` or `all`. Results go to `spc/benches/results`, and the thresholds
+//! also to `spc/src/detection/table.rs`. Must not measure time. The one invariant: the same command
+//! writes the same files.
+
+#![expect(
+    clippy::print_stdout,
+    clippy::panic,
+    reason = "this is a program of its own that prints its results and stops on a failure"
+)]
+
+mod coverage;
+mod delays;
+mod reference;
+mod thresholds;
+mod write;
+
+fn main() {
+    // Cargo adds --bench to what the user asks for.
+    let part = std::env::args()
+        .skip(1)
+        .find(|word| !word.starts_with("--"));
+    let part = part.unwrap_or_else(|| "all".to_owned());
+    let parts: [(&str, fn()); 7] = [
+        ("thresholds", thresholds::make),
+        ("set", thresholds::set_factors),
+        ("steps", delays::steps),
+        ("drifts", delays::drifts),
+        ("onsets", coverage::onsets),
+        ("widening", coverage::widening),
+        ("budget", coverage::budget),
+    ];
+    let mut known = false;
+    for (name, make) in parts {
+        if part == name || part == "all" {
+            println!("{name}");
+            make();
+            known = true;
+        }
+    }
+    if !known {
+        let names: Vec<&str> = parts.iter().map(|(name, _)| *name).collect();
+        panic!(
+            "{part} is not a part; choose all or one of {}",
+            names.join(", ")
+        );
+    }
+}

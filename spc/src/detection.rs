@@ -1,0 +1,170 @@
+//! The default detection: limits and a set of cumulative sums that look at the same points.
+//!
+//! Purpose: thresholds for a stated in-control length of all of them together. Must not know
+//! streams or budgets. The one invariant: a longer in-control length never lowers a threshold.
+//!
+//! Two-sided limits find a large shift at once, CUSUMs with k = 0.25, 0.5 and 1 a lasting one of
+//! 0.5 to 2 sigma; each has the same in-control length of its own. Every sum starts at half its
+//! threshold after each restart (J. M. Lucas and R. B. Crosier, Technometrics 24(3) 1982), and the
+//! stated length is that from such a start, so that alerts followed by restarts come at the stated
+//! rate. Without head start the length is a little longer (`benches/results/thresholds.csv`).
+
+mod table;
+
+use crate::cusum::{Cusum, SET_REFERENCES};
+use crate::normal;
+use crate::runlength::{RunLengthError, Scheme};
+
+/// Shortest in-control length thresholds are given for, in points.
+pub const LENGTH_MIN: f64 = 100.0;
+
+/// Longest in-control length thresholds are given for, in points.
+pub const LENGTH_MAX: f64 = 1e8;
+
+/// Head start of every sum, as a share of its threshold.
+pub const HEAD_START: f64 = 0.5;
+
+/// Thresholds of the default detection, in sigmas of the point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Thresholds {
+    /// Half width of the control limits.
+    pub width: f64,
+    /// Threshold h of the CUSUM of each of [`SET_REFERENCES`].
+    pub h: [f64; 3],
+}
+
+impl Thresholds {
+    /// The three sums, with their head start.
+    pub fn cusums(&self) -> [Cusum; 3] {
+        std::array::from_fn(|i| Cusum {
+            reference: SET_REFERENCES[i],
+            threshold: self.h[i],
+            head_start: HEAD_START * self.h[i],
+        })
+    }
+
+    /// Limits and sums together, to ask for their run lengths.
+    pub fn scheme(&self) -> Scheme {
+        Scheme {
+            limits: Some(self.width),
+            cusums: self.cusums().to_vec(),
+            ..Scheme::default()
+        }
+    }
+}
+
+/// Thresholds with which limits and the three sums together have an in-control average run length
+/// of `run_length` points.
+///
+/// Interpolated in a table over ln(run length), four rows a decade, that the slower suite makes by
+/// solving each member by its integral equation and simulating the joint length; the length is met
+/// within 5 % (`benches/results/thresholds.csv`). Rises with `run_length`, without jumps. Cost:
+/// constant.
+///
+/// ```
+/// let found = spc::detection::thresholds(10_000.0)?;
+/// assert!(found.width > 4.0 && found.width < 4.3);
+/// assert!(spc::detection::thresholds(10.0).is_err());
+/// # Ok::<(), spc::runlength::RunLengthError>(())
+/// ```
+///
+/// # Errors
+/// [`RunLengthError::Parameter`] unless `run_length` lies from [`LENGTH_MIN`] to [`LENGTH_MAX`].
+pub fn thresholds(run_length: f64) -> Result<Thresholds, RunLengthError> {
+    if !(LENGTH_MIN..=LENGTH_MAX).contains(&run_length) {
+        return Err(RunLengthError::Parameter {
+            name: "the in-control run length",
+            value: run_length,
+            needed: "from 100 to 1e8",
+        });
+    }
+    let rows = &table::ROWS;
+    let last = rows.len() - 2;
+    let inner = &rows[1..=last];
+    let row = inner.iter().take_while(|row| row[0] < run_length).count();
+    let (from, to) = (rows[row], rows[row + 1]);
+    let part = (run_length / from[0]).ln() / (to[0] / from[0]).ln();
+    let between = |column: usize| from[column] + part * (to[column] - from[column]);
+    Ok(Thresholds {
+        width: between(1),
+        h: [between(2), between(3), between(4)],
+    })
+}
+
+/// Half width of two-sided limits that alone have a stated in-control length.
+///
+/// 1/length = 2 (1 - Phi(width)). Cost: constant.
+///
+/// ```
+/// let width = spc::detection::limits_width(370.398)?;
+/// assert!((width - 3.0).abs() < 1e-5);
+/// # Ok::<(), spc::runlength::RunLengthError>(())
+/// ```
+///
+/// # Errors
+/// [`RunLengthError::Parameter`] unless the length is above 1 and at most 1e15.
+pub fn limits_width(run_length: f64) -> Result<f64, RunLengthError> {
+    if !(run_length > 1.0 && run_length <= 1e15) {
+        return Err(RunLengthError::Parameter {
+            name: "the in-control run length",
+            value: run_length,
+            needed: "above 1 and at most 1e15",
+        });
+    }
+    Ok(-normal::quantile(0.5 / run_length))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::runlength::{Change, Effort};
+
+    #[test]
+    fn thresholds_rise_without_jumps() {
+        let lengths = (0..=600).map(|i| 100.0 * 10f64.powf(f64::from(i) / 100.0));
+        let all: Vec<Thresholds> = lengths
+            .map(|one| thresholds(one.min(1e8)).unwrap())
+            .collect();
+        for pair in all.windows(2) {
+            let rise = pair[1].width - pair[0].width;
+            assert!(rise > 0.0 && rise < 0.02, "{pair:?}");
+            for i in 0..3 {
+                let rise = pair[1].h[i] - pair[0].h[i];
+                assert!(rise > 0.0 && rise < 0.06, "{pair:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn lengths_out_of_reach_are_refused() {
+        for length in [99.9, 1.01e8, f64::NAN, f64::INFINITY] {
+            assert!(thresholds(length).is_err(), "{length}");
+        }
+        assert!(limits_width(1.0).is_err() && limits_width(f64::NAN).is_err());
+    }
+
+    #[test]
+    fn the_joint_length_is_the_one_asked_for() {
+        // Between the rows of the table; the standard error is about 2.5 %.
+        for (length, runs) in [(130.0, 2_000), (2_500.0, 8_000), (7e4, 8_000), (7e7, 8_000)] {
+            let effort = Effort {
+                runs,
+                ..Effort::default()
+            };
+            let scheme = thresholds(length).unwrap().scheme();
+            let found = scheme.average(Change::None, effort).unwrap();
+            assert!(found.standard_error < 0.05 * length, "{found:?}");
+            let allowed = 0.05 * length + 2.5 * found.standard_error;
+            assert!((found.mean - length).abs() < allowed, "{length}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn every_member_has_the_same_length_of_its_own() {
+        for row in table::ROWS {
+            let limits = 0.5 / normal::below(-row[1]);
+            let sum = crate::runlength::cusum_two_sided(1.0, row[4], 0.0, 0.0).unwrap();
+            assert!((sum / limits - 1.0).abs() < 1e-3, "{row:?}: {limits} {sum}");
+        }
+    }
+}
