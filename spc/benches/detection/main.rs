@@ -2,9 +2,9 @@
 //!
 //! Purpose: make the committed tables, by one command each:
 //! `cargo bench -p driftvane-spc --bench detection -- PART`, with `thresholds`, `set`, `steps`,
-//! `drifts`, `onsets`, `widening`, `budget` or `all`. Results go to `spc/benches/results`, and the thresholds
-//! also to `spc/src/detection/table.rs`. Must not measure time. The one invariant: the same command
-//! writes the same files.
+//! `drifts`, `onsets`, `widening`, `budget` or `all`. Results go to `spc/benches/results`, and the
+//! thresholds also to `spc/src/detection/table.rs`. Must not measure time. The one invariant: the
+//! same command writes the same files.
 
 #![expect(
     clippy::print_stdout,
