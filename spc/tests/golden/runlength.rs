@@ -1,6 +1,6 @@
 //! Average run lengths of CUSUM, EWMA and Shewhart charts with run rules (sources in arl.toml).
 
-use crate::load::{number, rows, same, table};
+use crate::load::{at, number, rows, same, table};
 use spc::rules::Rule;
 use spc::runlength::{self, Change, Effort, Method, Scheme};
 
@@ -99,5 +99,19 @@ fn a_run_rule_alone_has_the_exact_run_length() {
     for (rule, key) in [(Rule::Run8, "run_8"), (Rule::Run9, "run_9")] {
         let expected = number(&golden, &format!("in_control_arl_of_run_alone.{key}"));
         same(rules_length(&[rule], 0.0), expected);
+    }
+}
+
+#[test]
+fn thresholds_for_370_points_are_the_tabled_ones() {
+    let golden = table("arl.toml");
+    let column = |key: &str| {
+        let values = at(&golden, &format!("published.hawkins.{key}")).as_array();
+        let number = |value: &toml::Value| value.as_float().unwrap();
+        values.unwrap().iter().map(number).collect::<Vec<f64>>()
+    };
+    for (k, h) in column("k").iter().zip(column("h")) {
+        let found = runlength::cusum_threshold(*k, 370.0).unwrap();
+        assert!((found - h).abs() < 0.006, "k {k}: {found}, printed {h}");
     }
 }
