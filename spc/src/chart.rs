@@ -8,6 +8,7 @@
 //! chapters 6 and 7; unequal subgroups after I. W. Burr, Journal of Quality Technology 1(3) 1969;
 //! the three-way chart after D. J. Wheeler, Advanced Topics in Statistical Process Control.
 
+use crate::between_events::{self, BetweenEvents, Tails};
 use crate::constants::{self, whole_size};
 use crate::{laney, median, normal};
 use thiserror::Error;
@@ -37,6 +38,21 @@ pub enum ChartKind {
     U,
     /// The same, with limits that hold its variation from sample to sample (u', Laney).
     UPrime,
+    /// Units inspected from one rare event to the next, the one with the event included.
+    G,
+    /// Time from one rare event to the next.
+    T,
+}
+
+impl ChartKind {
+    /// The law of what lies between events (G, T).
+    fn between(self) -> Option<between_events::Law> {
+        match self {
+            ChartKind::G => Some(between_events::Law::Geometric),
+            ChartKind::T => Some(between_events::Law::Exponential),
+            _ => None,
+        }
+    }
 }
 
 /// One plotted sample.
@@ -44,7 +60,8 @@ pub enum ChartKind {
 pub struct Sample {
     /// Readings in the subgroup, units inspected (P, Np) or units of opportunity (C, U).
     pub size: f64,
-    /// Mean, median, single value, proportion, count or rate, by the kind of chart.
+    /// Mean, median, single value, proportion, count, rate or distance between events, by the kind
+    /// of chart.
     pub value: f64,
     /// Range (MeanRange, MedianRange) or standard deviation (MeanS, ThreeWay) within the subgroup.
     pub spread: Option<f64>,
@@ -70,11 +87,12 @@ pub struct Limits {
     pub width: f64,
     /// Samples the estimate rests on.
     pub subgroups: u32,
-    /// Centre: a mean, count or rate. For Np it is the proportion, so that sizes may vary.
+    /// Centre: a mean, count, rate or distance between events. For Np it is the proportion, so
+    /// that sizes may vary.
     pub centre: f64,
     /// Individuals, ThreeWay: sigma of the plotted value. MeanRange, MedianRange, MeanS: sigma of
     /// a single reading within a subgroup. PPrime, UPrime: sigma_z as it was found, which counts
-    /// as 1 where it is less. Other attributes: 0, sigma follows from centre and size.
+    /// as 1 where it is less. Other attributes and events: 0, sigma follows from centre and size.
     pub sigma: f64,
     /// Mean moving range of the plotted value (Individuals, ThreeWay).
     pub moving_range: Option<f64>,
@@ -155,6 +173,7 @@ impl Limits {
     ///   When samples carry s, sigma within is combined as for MeanS from subgroups of two or
     ///   more, and sigma between = sqrt(max(0, sigma^2 - sigma_within^2 mean(1/n))).
     /// - P, Np, U: total of nonconforming or defects over total size; C: mean count, equal sizes.
+    /// - G, T: the mean count or time between events ([`BetweenEvents::estimate`]).
     /// - PPrime, UPrime: the same centre, and sigma_z of [`crate::laney`].
     ///
     /// # Errors
@@ -194,6 +213,7 @@ impl Limits {
             ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => {
                 limits.fit_attribute(samples)?;
             }
+            ChartKind::G | ChartKind::T => limits.fit_between(samples)?,
             ChartKind::PPrime | ChartKind::UPrime => {
                 limits.fit_attribute(samples)?;
                 limits.sigma = laney::sigma_z(&limits, samples)?;
@@ -204,9 +224,21 @@ impl Limits {
 
     /// Control limits of a point of the given size: centre +/- width sigma.
     ///
+    /// G and T have the exact limits of [`BetweenEvents::bounds`] instead, with unbiased tails and
+    /// the chance of a false signal that `width` sigmas leave a normal variable.
+    ///
     /// Attributes are floored at 0, P and PPrime capped at 1 and Np at its size. Size is ignored by
     /// Individuals, ThreeWay and C. A size of 0 (or less) has no limits where they depend on it.
     pub fn bounds(&self, size: f64) -> Bounds {
+        if let Some(law) = self.between_events() {
+            let none = Bounds {
+                lower: None,
+                centre: self.centre,
+                upper: None,
+            };
+            let chance = self.false_alarm_per_point();
+            return law.bounds(chance, Tails::Unbiased).unwrap_or(none);
+        }
         let (floor, cap) = match self.kind {
             ChartKind::P | ChartKind::PPrime => (0.0, 1.0),
             ChartKind::Np => (0.0, size.max(0.0)),
@@ -233,8 +265,8 @@ impl Limits {
     ///
     /// Means: sigma/sqrt(n). Medians: sigma times [`median::deviation`] of n; infinite where n is
     /// not a whole number of at least 2. P: sqrt(p(1-p)/n). Np: sqrt(n p(1-p)). C: sqrt(c). U:
-    /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. Infinite where a size
-    /// of 0 (or less) carries no information.
+    /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. G: sqrt(m (m - 1)), T:
+    /// m, m being the mean. Infinite where a size of 0 (or less) carries no information.
     pub fn sigma_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,
@@ -247,6 +279,8 @@ impl Limits {
                 laney::applied(self.sigma) * self.law_sigma_at(size)
             }
             ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => self.law_sigma_at(size),
+            ChartKind::G => (self.centre * (self.centre - 1.0).max(0.0)).sqrt(),
+            ChartKind::T => self.centre,
         }
     }
 
@@ -265,8 +299,11 @@ impl Limits {
     }
 
     /// Distance of a value from the centre in sigmas of the plotted value; 0 where a size of 0
-    /// gives no sigma.
+    /// gives no sigma. G and T: the normal score ([`BetweenEvents::score`]), for they are skewed.
     pub fn standardised(&self, value: f64, size: f64) -> f64 {
+        if let Some(law) = self.between_events() {
+            return law.score(value).unwrap_or(0.0);
+        }
         let distance = value - self.centre_at(size);
         let sigma = self.sigma_at(size);
         if sigma > 0.0 && distance.is_finite() {
@@ -276,10 +313,12 @@ impl Limits {
         }
     }
 
-    /// Centre line at the given size: size times the proportion for Np, else the centre.
+    /// Centre line at the given size: size times the proportion for Np, the median for G and T,
+    /// else the centre.
     pub fn centre_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Np => self.centre * size.max(0.0),
+            ChartKind::G | ChartKind::T => self.bounds(size).centre,
             _ => self.centre,
         }
     }
@@ -301,7 +340,17 @@ impl Limits {
             ChartKind::ThreeWay => Some(self.scaled_bounds(self.sigma_within?, s_scale(size)?)),
             ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
             ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
+            ChartKind::G | ChartKind::T => None,
         }
+    }
+
+    /// The law of what lies between events (G, T).
+    pub fn between_events(&self) -> Option<BetweenEvents> {
+        Some(BetweenEvents {
+            law: self.kind.between()?,
+            mean: self.centre,
+            events: self.subgroups,
+        })
     }
 
     /// How much more the baseline's points varied than their law explains ([`crate::laney`]), as
@@ -371,6 +420,14 @@ impl Limits {
         self.centre = weighted_mean(samples);
         self.sigma = positive(combined_sigma(samples, scale)?)?;
         finite_total(self.centre)
+    }
+
+    fn fit_between(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {
+        let values: Vec<f64> = samples.iter().map(|s| s.value).collect();
+        if let Some(law) = self.kind.between() {
+            self.centre = BetweenEvents::estimate(law, &values)?.mean;
+        }
+        Ok(())
     }
 
     fn fit_attribute(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {

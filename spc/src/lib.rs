@@ -9,6 +9,7 @@
 
 pub mod attribution;
 pub mod baseline;
+pub mod between_events;
 pub mod budget;
 pub mod capability;
 pub mod chart;

@@ -63,6 +63,8 @@ pub fn bounds(limits: &Limits, size: f64) -> Option<Bounds> {
         ChartKind::PPrime | ChartKind::UPrime => None,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => None,
         ChartKind::MeanS | ChartKind::ThreeWay => None,
+        // The limits of these are exact already.
+        ChartKind::G | ChartKind::T => None,
     }
 }
 
@@ -97,6 +99,7 @@ pub fn score(limits: &Limits, value: f64, size: f64) -> Option<f64> {
         ChartKind::PPrime | ChartKind::UPrime => return None,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => return None,
         ChartKind::MeanS | ChartKind::ThreeWay => return None,
+        ChartKind::G | ChartKind::T => return limits.between_events()?.score(value),
     };
     let farthest = normal::below(-SCORE_MAX);
     let size = |tail: f64| -normal::quantile(tail.clamp(farthest, 0.5));

@@ -30,8 +30,9 @@ const NINE_OF_TEN: f64 = 1.281_551_565_544_600_4;
 /// Quality Technology 38(4) 2006; the formula is our own, and is checked by simulation.
 ///
 /// `size` is the mean number of readings in a subgroup; it matters for ranges and standard
-/// deviations only. Gives `None` for fewer than ten subgroups, where the approximation fails, and
-/// for sizes the chart can not have. Cost: constant.
+/// deviations only. Gives `None` for fewer than ten subgroups, where the approximation fails, for
+/// sizes the chart can not have, and for G and T, which [`crate::between_events::widening`] serves.
+/// Cost: constant.
 ///
 /// ```
 /// let factor = spc::widening::factor(spc::chart::ChartKind::Individuals, 25, 1.0);
@@ -53,6 +54,8 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
         // Where sigma_z counts as 1 this is more than is needed.
         ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
+        // Their limits are not built on sigma: `between_events::widening`.
+        ChartKind::G | ChartKind::T => return None,
     };
     Some(centre / (1.0 - NINE_OF_TEN * variation.sqrt()))
 }
@@ -77,7 +80,8 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
 /// assert!(average < widening::factor(ChartKind::Individuals, 25, 1.0));
 /// ```
 ///
-/// `None` for fewer than 2 samples, a size the chart cannot have, or a width not in (0, 8].
+/// `None` for fewer than 2 samples, a size the chart cannot have, a width not in (0, 8], and for G
+/// and T.
 pub fn factor_on_average(kind: ChartKind, subgroups: u32, size: u32, width: f64) -> Option<f64> {
     if subgroups < 2 || size == 0 || !(width > 0.0 && width <= 8.0) {
         return None;
@@ -92,6 +96,7 @@ pub fn factor_on_average(kind: ChartKind, subgroups: u32, size: u32, width: f64)
         ChartKind::Individuals | ChartKind::ThreeWay => moving_range_variation(m - 1.0),
         ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
+        ChartKind::G | ChartKind::T => return None,
     };
     // Inverts v = 1/(2 nu) + 1/(8 nu^2), the expansion of a chi's squared variation.
     let freedom = (1.0 + (1.0 + 2.0 * variation).sqrt()) / (4.0 * variation);

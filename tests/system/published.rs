@@ -319,6 +319,50 @@ fn rates_that_vary_less_than_by_chance_keep_their_limits_through_the_whole_chain
     }
 }
 
+/// An invented series: one unit in 30 is bad, then nearly every one. The limits are those of the
+/// geometric law, worked out here from its tails.
+#[test]
+fn units_between_rare_defects_through_the_whole_chain() {
+    let counts = [
+        20, 71, 5, 37, 26, 2, 61, 14, 42, 10, 54, 18, 31, 7, 81, 23, 4, 47, 12, 35, 1, 1, 1, 2,
+    ];
+    let singles: Vec<Vec<String>> = counts
+        .iter()
+        .flat_map(|count| (1..=*count).map(move |unit| if unit == *count { "bad" } else { "good" }))
+        .map(|verdict| vec![verdict.to_owned()])
+        .collect();
+    let what = "measure = \"calls\"\nchart = \"between-events\"\nbaseline = 20";
+    let place = Place::bare(&config(JUDGED, what));
+    // Stopped between two defects.
+    write(&place, &singles[..500]);
+    place.replay();
+    write(&place, &singles);
+    place.replay();
+    let chart = place.chart("series");
+    let found: Vec<f64> = list(&chart["points"])
+        .iter()
+        .map(|point| number(point, "value"))
+        .collect();
+    assert_eq!(found, counts.map(f64::from));
+    let mean = f64::from(counts[..20].iter().sum::<i32>()) / 20.0;
+    let limits = &chart["limits"][0];
+    let (lower, upper) = (number(limits, "lower"), number(limits, "upper"));
+    let alive = |x: f64| (1.0 - 1.0 / mean).powf(x);
+    assert!((number(limits, "centre") - 0.5_f64.ln() / alive(1.0).ln()).abs() < 1e-9);
+    assert!(1.0 - alive(lower - 1.0) + alive(upper) <= 0.0027);
+    // One in 30 is too frequent for a lower limit at this chance.
+    assert!((lower - 1.0).abs() < 1e-9);
+    assert_eq!(signalled(&chart, "beyond_limits"), [0; 0]);
+    // Two sigma on the lower side: counts below 2 are that rare.
+    let what = format!("{what}\nlimit_width = 2.0");
+    let place = Place::bare(&config(JUDGED, &what));
+    write(&place, &singles);
+    place.replay();
+    let chart = place.chart("series");
+    assert!((number(&chart["limits"][0], "lower") - 2.0).abs() < 1e-9);
+    assert_eq!(signalled(&chart, "beyond_limits"), [21, 22, 23]);
+}
+
 /// The readings of the first series one after another, five a median; the run is stopped within a
 /// subgroup and goes on.
 #[test]

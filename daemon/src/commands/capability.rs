@@ -288,6 +288,7 @@ fn sigma_within(chart: ChartKind, points: &[PointRow], contents: &[ContentRow]) 
         }
         ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
         ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
+        ChartKind::G | ChartKind::T => None,
     }
 }
 

@@ -33,6 +33,17 @@ pub enum Content {
     Counted(BTreeMap<Arc<str>, u32>),
 }
 
+impl Content {
+    /// Whether a defect was counted.
+    #[must_use]
+    pub fn has_event(&self) -> bool {
+        match self {
+            Content::Measured(_) => false,
+            Content::Counted(boards) => boards.values().any(|defects| *defects > 0),
+        }
+    }
+}
+
 impl Atom {
     /// Where it stands.
     #[must_use]

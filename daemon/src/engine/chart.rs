@@ -37,6 +37,8 @@ pub struct ChartState {
     pub setup: Option<Vec<Arc<str>>>,
     /// The unfinished subgroup of several units in a row.
     pub group: Option<Group>,
+    /// Units since the last one with a defect, where that is what is charted.
+    pub units_since_event: u64,
     /// The alert that is still open.
     pub episode: Option<Episode>,
     /// Why limits can not be set, where that is so.
@@ -156,6 +158,7 @@ impl ChartState {
             },
             setup: None,
             group: None,
+            units_since_event: 0,
             episode: None,
             note: None,
         }
@@ -199,6 +202,7 @@ impl ChartState {
         }
         self.setup = Some(atom.setup.clone());
         match what.subgroup {
+            _ if what.chart == ChartKind::G => self.count_on(stream, atom, what, out),
             Subgroup::Consecutive(size) => self.gather(stream, atom, size, what, out),
             Subgroup::Panel | Subgroup::Board | Subgroup::Minutes(_) => {
                 if let Some(sample) = sample(&atom.content, what.chart) {
@@ -253,7 +257,25 @@ impl ChartState {
             };
         }
         self.group = None;
+        self.units_since_event = 0;
         self.note = None;
+    }
+
+    /// Counts units up to one with a defect, which is a point.
+    fn count_on(&mut self, stream: usize, atom: &Atom, what: &Characteristic, out: &mut Evaluated) {
+        if let Some(part) = sample(&atom.content, ChartKind::Individuals) {
+            let point = self.point(stream, atom, PointKind::Part, part);
+            out.points.push(point);
+        }
+        self.units_since_event += 1;
+        if atom.content.has_event() {
+            let count = Sample {
+                size: 1.0,
+                value: count_as_f64(std::mem::take(&mut self.units_since_event)),
+                spread: None,
+            };
+            self.chart(stream, atom, PointKind::Group, count, what, out);
+        }
     }
 
     fn gather(
@@ -483,6 +505,10 @@ pub fn bounds(limits: &Limits, size: f64, exact: bool) -> Bounds {
 /// How much wider limits from so few subgroups have to be. A chart that no widening is known for
 /// keeps the width that was asked for.
 fn widening(limits: &Limits, samples: &[Sample]) -> f64 {
+    if limits.between_events().is_some() {
+        let factor = spc::between_events::widening(limits.width, limits.subgroups);
+        return factor.unwrap_or(1.0);
+    }
     let sizes: f64 = samples.iter().map(|sample| sample.size).sum();
     let size = sizes / count_as_f64(samples.len() as u64);
     spc::widening::factor(limits.kind, limits.subgroups, size).unwrap_or(1.0)

@@ -11,7 +11,7 @@ use spc::rules::{Rule, RuleState, Side};
 use crate::engine::{ChartState, Content, Episode, Group, Phase};
 
 /// The names of chart kinds in configuration, output and the store.
-pub const CHART_NAMES: [(ChartKind, &str); 11] = [
+pub const CHART_NAMES: [(ChartKind, &str); 13] = [
     (ChartKind::Individuals, "individuals"),
     (ChartKind::MeanRange, "mean-range"),
     (ChartKind::MeanS, "mean-s"),
@@ -23,6 +23,8 @@ pub const CHART_NAMES: [(ChartKind, &str); 11] = [
     (ChartKind::C, "c"),
     (ChartKind::U, "u"),
     (ChartKind::UPrime, "u-prime"),
+    (ChartKind::G, "between-events"),
+    (ChartKind::T, "time-between-events"),
 ];
 
 /// The name of a chart kind.
@@ -67,6 +69,8 @@ struct StateForm {
     group: Option<(ContentForm, usize)>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     group_values: Vec<f64>,
+    #[serde(default)]
+    units_since_event: u64,
     episode: Option<EpisodeForm>,
     note: Option<String>,
 }
@@ -186,6 +190,7 @@ pub fn state_text(state: &ChartState) -> String {
             .group
             .as_ref()
             .map_or_else(Vec::new, |group| group.values.clone()),
+        units_since_event: state.units_since_event,
         episode: state.episode.as_ref().map(episode_form),
         note: state.note.clone(),
     })
@@ -227,6 +232,7 @@ pub fn state_from(text: &str) -> Option<ChartState> {
             .setup
             .map(|setup| setup.into_iter().map(Arc::from).collect()),
         group,
+        units_since_event: form.units_since_event,
         episode: form.episode.map(episode_of),
         note: form.note,
     })

@@ -66,6 +66,24 @@ fn failed_preconditions_are_named() {
 }
 
 #[test]
+fn distances_between_events_have_exact_limits_and_normal_scores() {
+    let samples = singles(&[800.0, 1500.0, 700.0]);
+    let limits = Limits::estimate(ChartKind::G, &samples, 3.0).unwrap();
+    close(limits.centre, 1000.0);
+    let bounds = limits.bounds(1.0);
+    assert!(limits.standardised(1e5, 1.0) > 3.0);
+    // A count on a limit scores within three sigma, one beyond it outside.
+    let (lower, upper) = (bounds.lower.unwrap(), bounds.upper.unwrap());
+    assert!((3.0..4.0).contains(&lower) && (8000.0..8200.0).contains(&upper));
+    assert!(limits.standardised(bounds.centre.round(), 1.0).abs() < 0.01);
+    assert!(limits.spread_bounds(2.0).is_none());
+    let broken = Limits::estimate(ChartKind::G, &singles(&[3.0, 2.5]), 3.0);
+    assert!(matches!(broken, Err(LimitsError::Value { index: 1, .. })));
+    let flat = Limits::estimate(ChartKind::T, &singles(&[0.0, 0.0]), 3.0);
+    assert_eq!(flat, Err(LimitsError::ZeroVariance));
+}
+
+#[test]
 fn samples_without_variation_give_no_limits() {
     let still = [sample(5.0, 0.0, Some(0.0)); 4];
     for kind in KINDS {

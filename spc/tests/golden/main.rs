@@ -11,6 +11,7 @@
 
 mod attributes;
 mod baseline;
+mod between_events;
 mod capability;
 mod constants;
 mod detectors;

@@ -21,7 +21,7 @@ pub(super) struct Known<'k> {
 }
 
 /// The names of the charts, as they are written.
-const CHARTS: [(&str, ChartKind); 11] = [
+const CHARTS: [(&str, ChartKind); 12] = [
     ("individuals", ChartKind::Individuals),
     ("mean-range", ChartKind::MeanRange),
     ("mean-s", ChartKind::MeanS),
@@ -33,6 +33,7 @@ const CHARTS: [(&str, ChartKind); 11] = [
     ("c", ChartKind::C),
     ("u", ChartKind::U),
     ("u-prime", ChartKind::UPrime),
+    ("between-events", ChartKind::G),
 ];
 
 /// Reads all characteristics.
@@ -85,6 +86,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
     if let (Some(item), Some(chart), Some(subject)) = (&chart_item, chart, &subject) {
         check_chart(item, chart, subject, subgroup);
         check_opportunities(item, subject, &filter, &scope);
+        check_units(item, chart, &scope);
     }
     let baseline = table.whole_or("baseline", 2..=10_000, 25);
     let limit_width = table
@@ -350,9 +352,9 @@ fn read_window(table: &Table<'_>) -> Option<Subgroup> {
 fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: Option<Subgroup>) {
     let counts = match chart {
         ChartKind::P | ChartKind::PPrime | ChartKind::Np => true,
-        ChartKind::C | ChartKind::U | ChartKind::UPrime => true,
+        ChartKind::C | ChartKind::U | ChartKind::UPrime | ChartKind::G => true,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => false,
-        ChartKind::MeanS | ChartKind::ThreeWay => false,
+        ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::T => false,
     };
     let measured = matches!(subject, Subject::Measure(_));
     if counts && measured {
@@ -361,7 +363,7 @@ fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: O
     } else if !counts && !measured {
         item.fault(
             "needs measured values, but verdicts are counted",
-            "write p, p-prime, np, c, u or u-prime",
+            "write p, p-prime, np, c, u, u-prime or between-events",
         );
     }
     let spreads = matches!(
@@ -372,6 +374,13 @@ fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: O
         item.fault(
             "needs a spread within subgroups",
             "write individuals, or larger subgroups",
+        );
+    }
+    let by_unit = matches!(subgroup, None | Some(Subgroup::Panel | Subgroup::Board));
+    if chart == ChartKind::G && !by_unit {
+        item.fault(
+            "counts units from one with a defect to the next, one by one",
+            "write subgroup = \"panel\" or \"board\"",
         );
     }
     let in_a_row = matches!(subgroup, None | Some(Subgroup::Consecutive(_)));
@@ -416,6 +425,18 @@ fn check_opportunities(
         let station = scope.station_name();
         let fix = format!("add opportunities = {{ {station} = 100 }} to the product");
         item.fault("nothing tells how many things were inspected", fix);
+    }
+}
+
+/// Reports a chart of the units between events where units without any are not told.
+fn check_units(item: &Item<'_>, chart: ChartKind, scope: &Scope<'_>) {
+    let offers = &scope.offers;
+    let none_tells = offers.iter().all(|offer| offer.lists_failures_only);
+    if chart == ChartKind::G && !offers.is_empty() && none_tells {
+        item.fault(
+            "counts units without a defect too, and a feed that lists failures only tells none",
+            "write u, or chart a feed that lists every unit",
+        );
     }
 }
 
