@@ -36,6 +36,8 @@ pub mod readings;
 pub mod rules;
 pub mod runlength;
 pub mod selfstart;
+pub mod short_run;
 pub mod simulation;
+pub mod t_squared;
 pub mod verdict;
 pub mod widening;

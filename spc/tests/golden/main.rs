@@ -22,4 +22,5 @@ mod median;
 mod moments;
 mod rules;
 mod runlength;
+mod t_squared;
 mod variables;
