@@ -9,10 +9,11 @@ use std::sync::Arc;
 
 use crate::clock;
 use crate::commands::{
-    CommandError, alerts, capability, chart, check, demo, limits, parse_time, propose, replay,
-    report, streams, watch,
+    CommandError, alerts, capability, chart, check, demo, gauge, limits, parse_time, propose,
+    replay, report, streams, watch,
 };
 use crate::config::{Config, read};
+use crate::feeds::study::StudyFile;
 use crate::ingest::Ingest;
 use crate::output::{self, Format};
 use crate::shifts;
@@ -71,6 +72,8 @@ enum Command {
     },
     /// Shows capability or performance figures.
     Capability(CapabilityOptions),
+    /// Splits a gauge study: how much of the variation is the measurement.
+    Gauge(GaugeOptions),
     /// Lists and acknowledges alerts.
     #[command(subcommand)]
     Alerts(Alerts),
@@ -107,6 +110,57 @@ struct CapabilityOptions {
     /// Up to this time.
     #[arg(long)]
     to: Option<String>,
+}
+
+#[derive(Args)]
+struct GaugeOptions {
+    /// The study: a CSV file with a row for each measurement.
+    file: PathBuf,
+    /// The column of the part.
+    #[arg(long, default_value = "part")]
+    part: String,
+    /// The column of the operator or station; default: operator, or none.
+    #[arg(long)]
+    operator: Option<String>,
+    /// The column of the trial.
+    #[arg(long, default_value = "trial")]
+    trial: String,
+    /// The column of the measured value.
+    #[arg(long, default_value = "value")]
+    value: String,
+    /// What stands between cells.
+    #[arg(long, default_value = ",", value_parser = delimiter)]
+    delimiter: u8,
+    /// The decimal mark.
+    #[arg(long, default_value = ".", value_parser = decimal)]
+    decimal: u8,
+    /// The lower specification limit.
+    #[arg(long, allow_hyphen_values = true)]
+    lower: Option<f64>,
+    /// The upper specification limit.
+    #[arg(long, allow_hyphen_values = true)]
+    upper: Option<f64>,
+    /// The interaction is pooled with the repeatability where its p-value is above this.
+    #[arg(long, default_value_t = gauge::usual_level())]
+    pool_above: f64,
+}
+
+/// What stands between cells, as the configuration has it.
+fn delimiter(text: &str) -> Result<u8, String> {
+    match text.as_bytes() {
+        _ if text == "tab" => Ok(b'\t'),
+        [one] if one.is_ascii_punctuation() => Ok(*one),
+        _ => Err("write one ASCII character that is no letter or digit, or tab".to_owned()),
+    }
+}
+
+/// The decimal mark.
+fn decimal(text: &str) -> Result<u8, String> {
+    match text {
+        "." => Ok(b'.'),
+        "," => Ok(b','),
+        _ => Err("write . or ,".to_owned()),
+    }
 }
 
 #[derive(Subcommand)]
@@ -264,9 +318,13 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         propose::print(file, format)?;
         return Ok(DONE);
     }
+    if let Command::Gauge(options) = &arguments.command {
+        run_gauge(options, format)?;
+        return Ok(DONE);
+    }
     let config = read_config(&arguments.config)?;
     match &arguments.command {
-        Command::Demo(_) | Command::Propose { .. } => {}
+        Command::Demo(_) | Command::Propose { .. } | Command::Gauge(_) => {}
         Command::Watch => run_watch(config)?,
         Command::Replay { paths } => return run_replay(&config, paths, format),
         Command::Check => {
@@ -315,6 +373,24 @@ fn run_replay(config: &Arc<Config>, paths: &[PathBuf], format: Format) -> Result
     } else {
         DONE
     })
+}
+
+fn run_gauge(options: &GaugeOptions, format: Format) -> Result<(), CommandError> {
+    if options.delimiter == options.decimal {
+        let text = "the delimiter and the decimal mark are the same; name one of them otherwise";
+        return Err(CommandError::Usage(text.to_owned()));
+    }
+    let file = StudyFile {
+        path: options.file.clone(),
+        part: options.part.clone(),
+        operator: options.operator.clone(),
+        trial: options.trial.clone(),
+        value: options.value.clone(),
+        delimiter: options.delimiter,
+        decimal: options.decimal,
+    };
+    let limits = (options.lower, options.upper);
+    gauge::print(&file, limits, options.pool_above, format)
 }
 
 fn run_capability(

@@ -15,6 +15,7 @@
 mod alerts;
 mod bad_input;
 mod dialects;
+mod gauge;
 mod ledger;
 mod order;
 mod place;

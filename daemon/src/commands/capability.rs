@@ -3,13 +3,15 @@
 //! Quotes Cp and Cpk only for a stream that was in control; otherwise Pp and Ppk, and says so. The
 //! one invariant: the number of subgroups, not of readings, sets the confidence bounds.
 
+use jiff::Timestamp;
 use serde::Serialize;
 use spc::capability::{Estimate, Indices, Stability, Study};
 use spc::chart::{ChartKind, Limits, Sample};
 use spc::moments::Moments;
 
+use super::gauge::{self, GaugeStudy};
 use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, unit, utc, when};
-use crate::config::{Characteristic, Config, Key, Specification, Subject};
+use crate::config::{Characteristic, Config, Gauge, Key, Specification, Subject};
 use crate::output::{self, Cell, Format, Table};
 use crate::store::Reader;
 use crate::store::query::{ContentRow, OutsideCount, PointRow, ReadingFilter, StreamRow};
@@ -65,12 +67,35 @@ pub struct Capability {
     pub archived_readings: u64,
     /// Readings outside, parts per million, as the model expects.
     pub ppm_expected: Option<f64>,
+    /// The measurement behind the figures, where the configuration names a gauge study.
+    pub gauge: Option<GaugeShare>,
     /// What limits the use of the figures.
     pub cautions: Vec<String>,
     #[serde(skip)]
     pub(crate) window: (i64, i64),
     #[serde(skip)]
     pub(crate) limits_subgroups: Option<u32>,
+}
+
+/// What a gauge study says of the readings behind an index.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct GaugeShare {
+    /// The study's file.
+    pub file: String,
+    /// The day of the study.
+    pub studied_on: String,
+    /// The last day on which it counts.
+    pub valid_until: Option<String>,
+    /// The gauge's sigma, in the unit of the readings.
+    pub sigma: f64,
+    /// Its share of the overall standard deviation of the readings, in percent.
+    pub of_variation: Option<f64>,
+    /// Six of its sigmas over the tolerance, in percent.
+    pub of_tolerance: Option<f64>,
+    /// Categories of parts that the gauge tells apart, by the study.
+    pub distinct_categories: Option<u32>,
+    /// What common practice says of the gauge, by the study.
+    pub verdict: &'static str,
 }
 
 /// An index with its bounds at 95 %.
@@ -194,6 +219,7 @@ pub(crate) fn study(
         ppm_observed: ppm(outside),
         archived_readings: outside.readings,
         ppm_expected: None,
+        gauge: None,
         cautions: Vec::new(),
         window: (first.at, last.at),
         limits_subgroups: None,
@@ -207,6 +233,7 @@ pub(crate) fn study(
     }
     add_indices(&mut found, specified, stability);
     add_cautions(&mut found, &points, outside);
+    add_gauge(config, what, &mut found);
     Ok(Some(found))
 }
 
@@ -375,6 +402,60 @@ fn add_cautions(found: &mut Capability, points: &[PointRow], outside: OutsideCou
     }
 }
 
+/// Puts the gauge study of the measure beside the figures. What is wrong with the study is a
+/// caution, never a failure: the figures stand without it.
+fn add_gauge(config: &Config, what: &Characteristic, found: &mut Capability) {
+    let Subject::Measure(measure) = &what.subject else {
+        return;
+    };
+    let named = |one: &&Gauge| one.station == what.station && one.measure == *measure;
+    let Some(gauge) = config.gauges.iter().find(named) else {
+        return;
+    };
+    let limits = (found.lower, found.upper);
+    match gauge::study(&gauge.file, limits, gauge::usual_level()) {
+        Ok(study) => {
+            let share = share(gauge, &study, found.sigma_overall);
+            let part = output::significant(study.gauge_of_variation);
+            if !study.verdict.starts_with("good") {
+                let text = format!("the gauge is {part} % of its study ({})", study.verdict);
+                found.cautions.push(text);
+            }
+            found.gauge = Some(share);
+        }
+        Err(error) => found.cautions.push(format!("no gauge study: {error}")),
+    }
+    let last = Timestamp::from_microsecond(found.window.1)
+        .map(|time| config.zone.to_datetime(time).date());
+    if let (Ok(last), Some(until)) = (last, gauge.valid_until)
+        && last > until
+    {
+        let text = format!("the gauge study of {} ended on {until}", gauge.studied_on);
+        found.cautions.push(text);
+    }
+}
+
+fn share(gauge: &Gauge, study: &GaugeStudy, overall: Option<f64>) -> GaugeShare {
+    let own = |row: &&gauge::ComponentRow| row.method == "anova" && row.component == gauge::GAUGE;
+    let sigma = study
+        .components
+        .iter()
+        .find(own)
+        .map_or(0.0, |row| row.sigma);
+    GaugeShare {
+        file: study.file.clone(),
+        studied_on: gauge.studied_on.to_string(),
+        valid_until: gauge.valid_until.map(|day| day.to_string()),
+        sigma,
+        of_variation: overall
+            .filter(|all| *all > 0.0)
+            .map(|all| 100.0 * sigma / all),
+        of_tolerance: study.gauge_of_tolerance,
+        distinct_categories: study.distinct_categories,
+        verdict: study.verdict,
+    }
+}
+
 /// A specification in words.
 pub(crate) fn specification_words(lower: Option<f64>, upper: Option<f64>) -> String {
     let text = output::significant;
@@ -417,6 +498,7 @@ pub fn print(
         "nearest at most",
         "ppm observed",
         "ppm expected",
+        "gauge % of variation",
         "stability",
         "cautions",
     ]);
@@ -441,6 +523,10 @@ pub fn print(
             nearest.map(|index| index.upper).into(),
             row.ppm_observed.into(),
             row.ppm_expected.into(),
+            row.gauge
+                .as_ref()
+                .and_then(|gauge| gauge.of_variation)
+                .into(),
             row.stability.as_str().into(),
             Cell::from(row.cautions.join("; ")),
         ]);

@@ -41,6 +41,12 @@ pub struct Options {
 /// The configuration of the invented plant.
 const CONFIGURATION: &str = include_str!("../../../sample-feeds/driftvane.toml");
 
+/// The gauge study that it names, below its folder.
+const STUDY: (&str, &str) = (
+    "gauge/height.csv",
+    include_str!("../../../sample-feeds/gauge/height.csv"),
+);
+
 /// How long the watcher is given to read what was written last.
 const LAST_LOOK: Duration = Duration::from_millis(800);
 
@@ -55,6 +61,7 @@ pub fn demo(options: &Options) -> anyhow::Result<()> {
     let config_path = folder.join("driftvane.toml");
     fs::write(&config_path, CONFIGURATION)
         .with_context(|| format!("can not write {}", config_path.display()))?;
+    write_study(&folder)?;
     let config = read::read(CONFIGURATION, &folder)
         .map(Arc::new)
         .map_err(|problems| anyhow::anyhow!("the demo's configuration: {problems}"))?;
@@ -74,6 +81,14 @@ pub fn demo(options: &Options) -> anyhow::Result<()> {
     run::replay(&mut ingest, &[], &mut |_, _, _| {})?;
     drop(ingest);
     tell(&config, &plant, &config_path)
+}
+
+fn write_study(folder: &Path) -> anyhow::Result<()> {
+    let path = folder.join(STUDY.0);
+    let parent = path.parent().unwrap_or(folder);
+    fs::create_dir_all(parent)
+        .and_then(|()| fs::write(&path, STUDY.1))
+        .with_context(|| format!("can not write {}", path.display()))
 }
 
 fn new_folder(options: &Options) -> anyhow::Result<PathBuf> {

@@ -20,6 +20,7 @@ pub mod capability;
 pub mod chart;
 pub mod check;
 pub mod demo;
+pub mod gauge;
 pub mod limits;
 mod names;
 mod pad_maps;

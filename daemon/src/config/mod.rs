@@ -5,9 +5,10 @@
 
 use std::path::PathBuf;
 
-use jiff::civil::Time;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
+use crate::feeds::study::StudyFile;
 use crate::words::{Role, Station};
 
 pub mod read;
@@ -29,6 +30,8 @@ pub struct Config {
     pub feeds: Vec<Feed>,
     /// What is charted.
     pub characteristics: Vec<Characteristic>,
+    /// Gauge studies of what stations measure.
+    pub gauges: Vec<Gauge>,
     /// Where run state lives; absolute.
     pub data_folder: PathBuf,
     /// Where shift reports go; absolute.
@@ -291,6 +294,21 @@ pub struct Characteristic {
     pub specification: Option<Specification>,
     /// What to do on a signal.
     pub reaction_plan: String,
+}
+
+/// A gauge study that capability figures of a measure are read beside.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Gauge {
+    /// The kind of station.
+    pub station: Station,
+    /// The measure or test step.
+    pub measure: String,
+    /// The study; its path is absolute.
+    pub file: StudyFile,
+    /// The day of the study.
+    pub studied_on: Date,
+    /// The last day on which it counts; no end where absent.
+    pub valid_until: Option<Date>,
 }
 
 /// A key of a stream.

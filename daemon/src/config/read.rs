@@ -16,6 +16,7 @@ use table::{Item, Sink, Table, Unique};
 
 mod characteristic;
 mod feed;
+mod gauge;
 mod product;
 mod roles;
 mod table;
@@ -100,6 +101,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         families,
     };
     let characteristics = characteristic::read_all(top, &known);
+    let gauges = gauge::read_all(top, base, &known.offers);
     top.finish();
     let plant = plant?;
     Some(Config {
@@ -110,6 +112,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         products,
         feeds,
         characteristics,
+        gauges,
         data_folder: places.data,
         report_folder: places.reports,
         template_folder: places.templates,

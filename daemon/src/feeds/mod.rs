@@ -18,6 +18,7 @@ pub mod propose;
 pub mod read;
 pub mod scan;
 mod sources;
+pub mod study;
 pub mod time;
 pub mod watch;
 mod words;

@@ -170,6 +170,7 @@ fn config() -> Config {
         }],
         feeds: vec![paste(), european(), function()],
         characteristics: vec![],
+        gauges: vec![],
         data_folder: PathBuf::new(),
         report_folder: PathBuf::new(),
         template_folder: None,

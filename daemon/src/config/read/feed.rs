@@ -262,7 +262,7 @@ fn read_csv(table: Option<&Table<'_>>) -> Option<Csv> {
     })
 }
 
-fn read_mark(item: &Item<'_>) -> Option<u8> {
+pub(super) fn read_mark(item: &Item<'_>) -> Option<u8> {
     let text = item.text_or_empty()?;
     let mark = match text.as_bytes() {
         _ if text == "tab" => Some(b'\t'),
