@@ -10,11 +10,11 @@
 
 use spc::simulation::Normals;
 
-const RUNS: u32 = 6_000;
+const RUNS: u32 = 3_000;
 const SEED: u64 = 2_006;
 
 /// Log likelihoods below this are dropped: a mean that is wrong for long only falls further.
-const FORGET: f64 = -30.0;
+const FORGET: f64 = -14.0;
 
 #[derive(Clone, Copy)]
 pub struct Reference {
@@ -108,7 +108,7 @@ impl Reference {
 pub fn threshold(slope: f64, length: f64) -> (f64, f64) {
     let at = |threshold: f64| Reference { slope, threshold }.in_control();
     let (mut low, mut high) = (1.0, 14.0);
-    for _ in 0..14 {
+    for _ in 0..10 {
         let middle = 0.5 * (low + high);
         if at(middle) < length {
             low = middle;
