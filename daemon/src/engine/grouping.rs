@@ -342,9 +342,14 @@ fn measured(config: &Config, block: &Block, name: &str, pass: &Pass) -> Vec<Opti
             let Some(column) = place.and_then(|place| columns.get(place)) else {
                 return vec![None; pass.slots.len()];
             };
-            for (&slot, &value) in pass.slot_of_row.iter().zip(column) {
-                if slot != NOWHERE && !value.is_nan() {
-                    moments[slot as usize].push(value);
+            // Rows of one unit follow each other.
+            let mut first = 0;
+            for rows in pass.slot_of_row.chunk_by(|a, b| a == b) {
+                let values = &column[first..first + rows.len()];
+                first += rows.len();
+                if rows[0] != NOWHERE {
+                    let values = values.iter().copied().filter(|value| !value.is_nan());
+                    moments[rows[0] as usize].push_all(values);
                 }
             }
         }
