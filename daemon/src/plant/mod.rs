@@ -175,6 +175,15 @@ impl fmt::Debug for Plant {
 }
 
 impl Plant {
+    /// The same plant with nothing planted: production as it mostly is.
+    #[must_use]
+    pub fn undisturbed(mut self) -> Plant {
+        self.settings.paste_drift.clear();
+        self.settings.defect_burst.clear();
+        self.settings.fixture_step.clear();
+        self
+    }
+
     /// The plant of `sample-feeds/plant.toml`, as it was when the program was built.
     ///
     /// # Errors
