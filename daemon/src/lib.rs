@@ -10,6 +10,7 @@ pub mod engine;
 pub mod feeds;
 pub mod ingest;
 pub mod output;
+pub mod pipeline;
 pub mod plant;
 pub mod run;
 pub mod shifts;

@@ -265,7 +265,6 @@ fn record(base: &Path) -> (Config, Reader) {
             file("d.csv", Verdict::Accepted, 0, Some(500)),
         ],
         units: units(),
-        effects: effects(),
         ..Batch::default()
     };
     let names = [StreamName {
@@ -274,7 +273,7 @@ fn record(base: &Path) -> (Config, Reader) {
     }];
     // The backlog is read three days later, at once.
     store
-        .commit(&config, &names, &batch, START + 4320 * MINUTE)
+        .commit(&config, &names, &batch, effects, START + 4320 * MINUTE)
         .unwrap();
     drop(store);
     let reader = Reader::open(&config.data_folder).unwrap();

@@ -42,6 +42,21 @@ pub struct Engine {
     dirty: BTreeSet<usize>,
 }
 
+/// The rows of a block, sorted into what each unit of each stream gains by them.
+pub struct Sorted {
+    slots: Vec<(usize, Vec<Slot>)>,
+}
+
+impl Sorted {
+    /// Sorts a block. Needs no state: any thread may do it.
+    #[must_use]
+    pub fn of(config: &Config, block: &Block) -> Sorted {
+        Sorted {
+            slots: grouping::slots(config, block),
+        }
+    }
+}
+
 impl Engine {
     /// An engine that has seen nothing.
     #[must_use]
@@ -70,8 +85,12 @@ impl Engine {
 
     /// Adds the rows of a block to the subgroups they belong to.
     pub fn absorb(&mut self, block: &Block) {
-        let config = Arc::clone(&self.config);
-        for (characteristic, slots) in grouping::slots(&config, block) {
+        self.take(Sorted::of(&self.config, block));
+    }
+
+    /// Adds the sorted rows of a block.
+    pub fn take(&mut self, sorted: Sorted) {
+        for (characteristic, slots) in sorted.slots {
             for slot in slots {
                 self.place(characteristic, slot);
             }

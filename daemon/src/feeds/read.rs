@@ -4,12 +4,10 @@
 //! the order of the file; a failure means that the caller must undo what it has taken from this
 //! file, and a success that the file was the same before and after.
 
-use std::collections::BTreeMap;
+use std::cell::RefCell;
 use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::Path;
-use std::sync::mpsc::{Receiver, sync_channel};
-use std::sync::{Mutex, PoisonError};
 
 use super::cells::{self, Dialect};
 use super::decode::Decoding;
@@ -19,15 +17,20 @@ use super::parse::{Piece, parse_piece};
 use super::scan::{inode, modified_ns};
 use crate::block::{Block, EmptyUnit, FeedIndex};
 use crate::config::{Config, Feed};
+use crate::pipeline;
 
 /// How much of a file is read and parsed at once, in bytes.
 const BUFFER: usize = 4 * 1024 * 1024;
 /// Files smaller than this are not worth a thread, in bytes.
 const THREADS_FROM: u64 = 1024 * 1024;
+/// How much is hashed and counted at once, in bytes.
+const HASHED: usize = 64 * 1024;
 /// Files that must be converted to UTF-8 are held in memory and may not be larger, in bytes.
 pub const DECODE_MAX: u64 = 64 * 1024 * 1024;
 /// How much of a file is looked at for a preview or its first time, in bytes.
 const PEEK: u64 = HEAD_MAX as u64;
+/// How much of a file is looked at first for its first time, in bytes.
+const GLANCE: u64 = 4 * 1024;
 
 /// What to read.
 #[derive(Clone, Copy, Debug)]
@@ -93,16 +96,24 @@ impl From<io::Error> for ReadFailure {
     }
 }
 
-/// Reads a file and passes its blocks to the sink, in order. On failure the caller undoes what
-/// the sink took.
+/// What becomes of blocks: `prepare` runs on any thread, `sink` takes what it made, in order.
+pub struct Use<'a, T> {
+    /// What can be made of a block by itself.
+    pub prepare: &'a (dyn Fn(Block) -> T + Sync),
+    /// Takes what was made of each block, in the order of the file.
+    pub sink: &'a mut dyn FnMut(T),
+}
+
+/// Reads a file and passes its blocks on, in order. On failure the caller undoes what the sink
+/// took.
 ///
 /// # Errors
 /// See [`ReadFailure`].
-pub fn read_file(
+pub fn read_file<T: Send>(
     config: &Config,
     feed_index: FeedIndex,
     request: &ReadRequest<'_>,
-    sink: &mut dyn FnMut(Block),
+    mut to: Use<'_, T>,
 ) -> Result<FileRead, ReadFailure> {
     let (mut file, before) = open(request.path)?;
     if before.len < request.from {
@@ -119,10 +130,11 @@ pub fn read_file(
         request,
     };
     let read = if decoding.is_utf8() {
-        let mut source = Source::new(io::Cursor::new(first).chain(file), before.len);
-        job.stream(&mut source, request.from, sink)?
+        let spare = Spare::default();
+        let mut source = Source::new(io::Cursor::new(first).chain(file), before.len, &spare);
+        job.stream(&mut source, request.from, &mut to)?
     } else {
-        job.convert(decoding, first, file, before.len, sink)?
+        job.convert(decoding, first, file, before.len, &mut to)?
     };
     let (_, after) = open(request.path)?;
     let is_same = if request.take_last_partial_line {
@@ -165,7 +177,7 @@ fn open(path: &Path) -> Result<(File, State), ReadFailure> {
 }
 
 /// A text read buffer by buffer.
-struct Source<R> {
+struct Source<'a, R> {
     reader: R,
     /// Bytes that the reader still has to give.
     left: u64,
@@ -176,10 +188,15 @@ struct Source<R> {
     /// The line at which the buffer begins.
     line: u64,
     hasher: blake3::Hasher,
+    /// Buffers to use again: fresh memory has to be cleared by the system first.
+    spare: &'a Spare,
 }
 
-impl<R: Read> Source<R> {
-    fn new(reader: R, len: u64) -> Source<R> {
+/// Buffers whose rows have been parsed.
+type Spare = RefCell<Vec<Vec<u8>>>;
+
+impl<'a, R: Read> Source<'a, R> {
+    fn new(reader: R, len: u64, spare: &'a Spare) -> Source<'a, R> {
         let hasher = blake3::Hasher::new();
         Source {
             reader,
@@ -188,6 +205,7 @@ impl<R: Read> Source<R> {
             at: 0,
             line: 1,
             hasher,
+            spare,
         }
     }
 
@@ -209,15 +227,16 @@ impl<R: Read> Source<R> {
 
     /// Hands over the first bytes of the buffer.
     fn consume(&mut self, len: usize) -> Vec<u8> {
-        let mut rest = Vec::new();
-        if len < self.buffer.len() {
-            rest.reserve(BUFFER.min(self.buffer.len() + self.left as usize));
-            rest.extend_from_slice(&self.buffer[len..]);
-        }
+        let mut rest = self.spare.borrow_mut().pop().unwrap_or_default();
+        rest.clear();
+        rest.extend_from_slice(&self.buffer[len..]);
         let mut taken = std::mem::replace(&mut self.buffer, rest);
         taken.truncate(len);
-        self.hasher.update(&taken);
-        self.line += memchr::memchr_iter(b'\n', &taken).count() as u64;
+        // By parts, so that the second look at each finds it in the caches.
+        for part in taken.chunks(HASHED) {
+            self.hasher.update(part);
+            self.line += memchr::memchr_iter(b'\n', part).count() as u64;
+        }
         self.at += len as u64;
         taken
     }
@@ -298,11 +317,11 @@ impl FileJob<'_> {
     }
 
     /// Reads UTF-8 text from its beginning; rows count from the offset `from`.
-    fn stream<R: Read>(
+    fn stream<R: Read, T: Send>(
         &self,
-        source: &mut Source<R>,
+        source: &mut Source<'_, R>,
         from: u64,
-        sink: &mut dyn FnMut(Block),
+        to: &mut Use<'_, T>,
     ) -> Result<FileRead, ReadFailure> {
         source.fill()?;
         let mut totals = Totals::default();
@@ -318,83 +337,33 @@ impl FileJob<'_> {
         }
         totals.first_line = source.line;
         let rest = source.left + source.buffer.len() as u64;
-        if self.request.threads > 1 && rest >= THREADS_FROM {
-            self.parse_parallel(&head, source, &mut |piece| totals.take(piece, sink))?;
+        let threads = if rest >= THREADS_FROM {
+            self.request.threads
         } else {
-            while let Some((bytes, line)) = self.next(&head, source)? {
-                totals.take(parse_piece(&head, self.feed(), &bytes, line), sink)?;
-            }
-        }
+            1
+        };
+        let spare = source.spare;
+        pipeline::in_order(
+            threads,
+            &mut || source.next(head.dialect, self.request.take_last_partial_line),
+            &|(bytes, line)| Parsed::of(&head, self.feed(), bytes, line, to.prepare),
+            &mut |parsed| {
+                let bytes = totals.take(parsed, to.sink)?;
+                spare.borrow_mut().push(bytes);
+                Ok(())
+            },
+        )?;
         Ok(totals.finish(source, Some(&head)))
     }
 
-    fn next<R: Read>(
-        &self,
-        head: &FileHead,
-        source: &mut Source<R>,
-    ) -> Result<Option<(Vec<u8>, u64)>, ReadFailure> {
-        source.next(head.dialect, self.request.take_last_partial_line)
-    }
-
-    /// Parses on several threads; at most one piece more than threads is under way.
-    fn parse_parallel<R: Read>(
-        &self,
-        head: &FileHead,
-        source: &mut Source<R>,
-        take: &mut dyn FnMut(Piece) -> Result<(), ReadFailure>,
-    ) -> Result<(), ReadFailure> {
-        let threads = self.request.threads;
-        let feed = self.feed();
-        std::thread::scope(|scope| {
-            let (jobs, waiting) = sync_channel::<(u64, Vec<u8>, u64)>(threads + 1);
-            let waiting = std::sync::Arc::new(Mutex::new(waiting));
-            let (results, done) = sync_channel::<(u64, Piece)>(threads + 1);
-            for _ in 0..threads {
-                let (waiting, results) = (std::sync::Arc::clone(&waiting), results.clone());
-                scope.spawn(move || {
-                    while let Some((number, bytes, line)) = next_job(&waiting) {
-                        let piece = parse_piece(head, feed, &bytes, line);
-                        if results.send((number, piece)).is_err() {
-                            return;
-                        }
-                    }
-                });
-            }
-            drop((results, waiting));
-            let (mut sent, mut taken, mut is_done) = (0u64, 0u64, false);
-            let mut early = BTreeMap::new();
-            loop {
-                while !is_done && sent - taken <= threads as u64 {
-                    match self.next(head, source)? {
-                        Some((bytes, line)) => {
-                            let job = (sent, bytes, line);
-                            jobs.send(job).map_err(|_| stopped())?;
-                            sent += 1;
-                        }
-                        None => is_done = true,
-                    }
-                }
-                if sent == taken {
-                    return Ok(());
-                }
-                let (number, piece) = done.recv().map_err(|_| stopped())?;
-                early.insert(number, piece);
-                while let Some(piece) = early.remove(&taken) {
-                    take(piece)?;
-                    taken += 1;
-                }
-            }
-        })
-    }
-
     /// Reads a file in another encoding: converted in memory as a whole.
-    fn convert(
+    fn convert<T: Send>(
         &self,
         decoding: Decoding,
         mut bytes: Vec<u8>,
         file: File,
         len: u64,
-        sink: &mut dyn FnMut(Block),
+        to: &mut Use<'_, T>,
     ) -> Result<FileRead, ReadFailure> {
         if len > DECODE_MAX {
             return Err(too_large(decoding).into());
@@ -425,7 +394,8 @@ impl FileJob<'_> {
         let text_from = text.len() as u64;
         text.push_str(&decoding.decode(&bytes[split..])?);
         let text_len = text.len() as u64;
-        let mut source = Source::new(io::Cursor::new(text), text_len);
+        let spare = Spare::default();
+        let mut source = Source::new(io::Cursor::new(text), text_len, &spare);
         // The prefix was compared in the file's own bytes.
         let request = ReadRequest {
             prefix: None,
@@ -435,24 +405,50 @@ impl FileJob<'_> {
             request: &request,
             ..*self
         };
-        let mut read = job.stream(&mut source, text_from, sink)?;
+        let mut read = job.stream(&mut source, text_from, to)?;
         read.end = if read.end == 0 { 0 } else { bytes.len() as u64 };
         read.hash = blake3::hash(if read.end == 0 { &[] } else { &bytes });
         Ok(read)
     }
 }
 
-fn next_job(waiting: &Mutex<Receiver<(u64, Vec<u8>, u64)>>) -> Option<(u64, Vec<u8>, u64)> {
-    waiting
-        .lock()
-        .unwrap_or_else(PoisonError::into_inner)
-        .recv()
-        .ok()
+/// What came of a piece of a file.
+struct Parsed<T> {
+    /// What was made of the rows.
+    prepared: Option<T>,
+    rejects: Vec<Reject>,
+    rejects_total: u64,
+    rows_read: u64,
+    fatal: Option<Quarantine>,
+    /// The text, to be used again.
+    bytes: Vec<u8>,
 }
 
-/// Only a thread that died stops the others; the scope passes its panic on.
-fn stopped() -> ReadFailure {
-    ReadFailure::Io(io::Error::other("a parsing thread stopped"))
+impl<T> Parsed<T> {
+    fn of(
+        head: &FileHead,
+        feed: &Feed,
+        bytes: Vec<u8>,
+        line: u64,
+        prepare: &(dyn Fn(Block) -> T + Sync),
+    ) -> Parsed<T> {
+        let Piece {
+            block,
+            rejects,
+            rejects_total,
+            rows_read,
+            fatal,
+        } = parse_piece(head, feed, &bytes, line);
+        let is_wanted = fatal.is_none() && block.rows > 0;
+        Parsed {
+            prepared: is_wanted.then(|| prepare(block)),
+            rejects,
+            rejects_total,
+            rows_read,
+            fatal,
+            bytes,
+        }
+    }
 }
 
 fn too_large(decoding: Decoding) -> Quarantine {
@@ -478,21 +474,26 @@ struct Totals {
 }
 
 impl Totals {
-    fn take(&mut self, piece: Piece, sink: &mut dyn FnMut(Block)) -> Result<(), ReadFailure> {
-        if let Some(quarantine) = piece.fatal {
+    /// Adds a piece and passes on what was made of its rows; gives back its text.
+    fn take<T>(
+        &mut self,
+        parsed: Parsed<T>,
+        sink: &mut dyn FnMut(T),
+    ) -> Result<Vec<u8>, ReadFailure> {
+        if let Some(quarantine) = parsed.fatal {
             return Err(quarantine.into());
         }
-        self.rows_read += piece.rows_read;
-        self.rejects_total += piece.rejects_total;
+        self.rows_read += parsed.rows_read;
+        self.rejects_total += parsed.rejects_total;
         let room = REJECTS_KEPT_MAX - self.rejects.len();
-        self.rejects.extend(piece.rejects.into_iter().take(room));
-        if piece.block.rows > 0 {
-            sink(piece.block);
+        self.rejects.extend(parsed.rejects.into_iter().take(room));
+        if let Some(prepared) = parsed.prepared {
+            sink(prepared);
         }
-        Ok(())
+        Ok(parsed.bytes)
     }
 
-    fn finish<R>(self, source: &Source<R>, head: Option<&FileHead>) -> FileRead {
+    fn finish<R>(self, source: &Source<'_, R>, head: Option<&FileHead>) -> FileRead {
         let is_empty = self.rows_read == 0;
         FileRead {
             rows_read: self.rows_read,
@@ -515,9 +516,18 @@ pub(super) fn peek(
     feed_index: FeedIndex,
     path: &Path,
 ) -> Result<(FileHead, Piece), ReadFailure> {
+    look_at(config, feed_index, path, PEEK)
+}
+
+fn look_at(
+    config: &Config,
+    feed_index: FeedIndex,
+    path: &Path,
+    first: u64,
+) -> Result<(FileHead, Piece), ReadFailure> {
     let (file, state) = open(path)?;
     let mut bytes = Vec::new();
-    file.take(PEEK).read_to_end(&mut bytes)?;
+    file.take(first).read_to_end(&mut bytes)?;
     let is_whole = bytes.len() as u64 == state.len;
     let feed = &config.feeds[feed_index];
     let decoding = Decoding::of(&bytes, feed.csv.encoding);
@@ -545,6 +555,13 @@ pub(super) fn peek(
 /// `None` where the beginning of the file gives none.
 #[must_use]
 pub fn first_event_time(config: &Config, feed_index: FeedIndex, path: &Path) -> Option<i64> {
-    let (head, piece) = peek(config, feed_index, path).ok()?;
-    head.at.or_else(|| piece.block.at.first().copied())
+    let time = |(head, piece): (FileHead, Piece)| {
+        let first = piece.block.at.first().copied();
+        head.at.or(first)
+    };
+    // A backlog is many files: most tell it in their first lines.
+    let short = look_at(config, feed_index, path, GLANCE).ok();
+    short
+        .and_then(time)
+        .or_else(|| peek(config, feed_index, path).ok().and_then(time))
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use encoding_rs::{UTF_8, WINDOWS_1252};
 use jiff::tz::TimeZone;
 
-use super::read::{FileRead, ReadFailure, ReadRequest, first_event_time, read_file};
+use super::read::{FileRead, ReadFailure, ReadRequest, Use, first_event_time, read_file};
 use super::*;
 use crate::block::{Block, Values};
 use crate::config::{
@@ -213,7 +213,11 @@ fn whole(path: &Path) -> ReadRequest<'_> {
 
 fn read(feed: usize, request: &ReadRequest<'_>) -> Result<(FileRead, Vec<Block>), ReadFailure> {
     let mut blocks = Vec::new();
-    let read = read_file(&config(), feed, request, &mut |block| blocks.push(block))?;
+    let to = Use {
+        prepare: &|block| block,
+        sink: &mut |block| blocks.push(block),
+    };
+    let read = read_file(&config(), feed, request, to)?;
     Ok((read, blocks))
 }
 
@@ -395,7 +399,11 @@ fn a_file_without_rows_still_names_its_unit() {
     let text = "Baugruppe: AX-7\nPrüfpunkte: 96\nEnde: 02.03.2026 06:00:00\n\
         Datum;Zeit;Bauteil;Höhe [mm]\n";
     let path = folder.write("B7_1.csv", &WINDOWS_1252.encode(text).0);
-    let read = read_file(&config, 1, &whole(&path), &mut |_| panic!("no rows")).unwrap();
+    let to = Use {
+        prepare: &|_| panic!("no rows"),
+        sink: &mut |()| panic!("no rows"),
+    };
+    let read = read_file(&config, 1, &whole(&path), to).unwrap();
     let unit = read.empty.unwrap();
     assert_eq!(
         (unit.at, unit.opportunities, unit.attempt),

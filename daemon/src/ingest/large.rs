@@ -4,20 +4,16 @@
 //! goes back to the record: nothing of the file is left.
 
 use std::sync::Arc;
-use std::sync::mpsc::sync_channel;
 
+use super::facts::{counts, refuse_future};
+use super::prepared::Prepared;
 use super::rewritten::refuse_visit;
 use super::{
-    FUTURE_US, Ingest, Outcome, Start, Step, Waiting, counts, refuse_future, segment_name, tally,
-    widen,
+    FUTURE_US, Ingest, Outcome, Start, Step, Waiting, request, segment_name, tally, widen,
 };
-use crate::block::Block;
-use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, read_file};
-use crate::store::archive::Segments;
+use crate::feeds::read::{FileRead, ReadFailure, Use, read_file};
+use crate::store::segment::{Encoded, Segments, encode};
 use crate::store::{Batch, StoreError};
-
-/// Blocks that wait for the archive at most: what reading may be ahead of it.
-const ARCHIVE_BLOCKS_MAX: usize = 1;
 
 /// What came of reading a large file.
 struct Pass<'a> {
@@ -64,19 +60,26 @@ impl Ingest {
         if let Some(unit) = self.counted_before(&taken.facts, &batch.units)? {
             taken.facts = refuse_visit(taken.facts, &unit);
         }
-        if counts(taken.facts.verdict) {
-            batch.segments = segments.finish()?;
-        } else {
-            drop(segments);
+        let is_kept = counts(taken.facts.verdict);
+        if !is_kept {
             self.forget_uncommitted()?;
             batch = Batch::default();
         }
         batch.files.push(taken.facts);
         batch.paths.push(taken.path);
-        self.keep(batch, now)
+        // Segments that are not finished are swept away at the next start.
+        let archive = || {
+            if is_kept {
+                segments.finish()
+            } else {
+                Ok(Vec::new())
+            }
+        };
+        self.keep(batch, archive, now)
     }
 
-    /// One reading: rows go to the engine and the tallies here, and to the archive beside it.
+    /// One reading: pieces are parsed, sorted, counted and encoded on all threads, and put together
+    /// here.
     fn pass<'a>(
         &mut self,
         one: &Waiting,
@@ -84,39 +87,32 @@ impl Ingest {
         mut segments: Segments<'a>,
     ) -> Result<Pass<'a>, StoreError> {
         let config = Arc::clone(&self.config);
-        let request = ReadRequest {
-            path: &one.found.path,
-            from: start.from,
-            prefix: start.prefix,
-            take_last_partial_line: !config.feeds[one.feed].grows,
-            threads: self.threads,
-        };
+        let request = request(&config, one, start, self.threads);
         let engine = &mut self.engine;
         let mut batch = Batch::default();
         let mut span = None;
-        let (to_archive, blocks) = sync_channel::<Block>(ARCHIVE_BLOCKS_MAX);
-        let (read, archived) = std::thread::scope(|scope| {
-            let archive = scope.spawn(move || -> Result<Segments<'a>, StoreError> {
-                for block in blocks {
-                    segments.add(&block)?;
+        let mut archived = Ok(());
+        let to = Use {
+            prepare: &|block| {
+                let piece = Prepared::of(&config, block);
+                let encoded = encode(&config, std::slice::from_ref(&piece.block));
+                (piece.span(), piece.sorted, piece.visits, encoded)
+            },
+            sink: &mut |(of_piece, sorted, visits, encoded)| {
+                span = widen(span, of_piece);
+                engine.take(sorted);
+                tally::join(&mut batch.units, visits);
+                let mut write = |encoded: Vec<Encoded>| {
+                    encoded.into_iter().try_for_each(|one| segments.add(one))
+                };
+                // The first failure is told; what follows it is not written.
+                if archived.is_ok() {
+                    archived = write(encoded);
                 }
-                Ok(segments)
-            });
-            let mut is_archiving = true;
-            let read = read_file(&config, one.feed, &request, &mut |block| {
-                if is_archiving {
-                    span = widen(span, &block.at);
-                    engine.absorb(&block);
-                    tally::add(&config, &block, &mut batch.units);
-                    // An archive that ended early has failed; its error is told below.
-                    is_archiving = to_archive.send(block).is_ok();
-                }
-            });
-            drop(to_archive);
-            (read, archive.join())
-        });
-        let segments = archived
-            .unwrap_or_else(|_| Err(StoreError::Archive("its writer broke down".to_owned())))?;
+            },
+        };
+        let read = read_file(&config, one.feed, &request, to);
+        archived?;
         Ok(Pass {
             read,
             segments,

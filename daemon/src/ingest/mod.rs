@@ -4,26 +4,30 @@
 //! the tallies and the archive, and commits all of it at once. Knows no watching and no clock: the
 //! caller says what waits and what time it is.
 
-use std::path::Path;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use crate::block::{Block, EmptyUnit, FeedIndex};
+use crate::block::{EmptyUnit, FeedIndex};
 use crate::config::Config;
 use crate::engine::{Command, Engine, StreamName};
-use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, read_file};
+use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
-use crate::store::archive::Segments;
-use crate::store::{
-    AlertNews, Batch, FileFacts, PathFacts, RejectFacts, Store, StoreError, Verdict,
-};
+use crate::pipeline;
+use crate::store::segment::{Segments, encode};
+use crate::store::{AlertNews, Batch, FileFacts, PathFacts, Store, StoreError, Verdict};
 
 mod continued;
+mod facts;
 mod large;
+mod prepared;
 mod rewritten;
 pub mod tally;
 
+use facts::{counts, refuse_future};
+use prepared::Prepared;
+
 /// Files in one transaction at most.
-pub const BATCH_FILES_MAX: usize = 64;
+pub const BATCH_FILES_MAX: usize = 512;
 
 /// A file above this size is read piece by piece and committed alone.
 const LARGE_FILE_BYTES: u64 = 8 << 20;
@@ -84,12 +88,11 @@ pub struct Ingest {
     threads: usize,
 }
 
-/// A piece of a file that was read into memory.
+/// A file that was read into memory.
 struct Taken {
-    feed: FeedIndex,
     facts: FileFacts,
     path: PathFacts,
-    blocks: Vec<Block>,
+    pieces: Vec<Prepared>,
     empty: Option<EmptyUnit>,
 }
 
@@ -99,9 +102,14 @@ impl Taken {
         let last = self.facts.last_at;
         if counts(self.facts.verdict) && last.is_some_and(|last| last > now + FUTURE_US) {
             self.facts = refuse_future(self.facts.clone());
-            self.blocks.clear();
-            self.empty = None;
+            self.drop_rows();
         }
+    }
+
+    /// Leaves nothing of the file but its facts.
+    fn drop_rows(&mut self) {
+        self.pieces.clear();
+        self.empty = None;
     }
 }
 
@@ -112,13 +120,22 @@ struct Start {
     prefix: Option<blake3::Hash>,
 }
 
+/// What is to be done about a file that waits.
+enum Plan {
+    Nothing,
+    Small(Start),
+    Large(Start),
+}
+
 /// What reading one file led to.
 enum Step {
     Nothing,
     Again,
     Taken(Box<Taken>),
-    Large(Start),
 }
+
+/// A small file that was read.
+type SmallRead = (Result<FileRead, ReadFailure>, Vec<Prepared>);
 
 impl Ingest {
     /// Opens the record and goes on where it stopped.
@@ -158,27 +175,60 @@ impl Ingest {
     /// When the record fails. What was committed before stays; nothing else was kept.
     pub fn take(&mut self, waiting: &[Waiting], now: i64) -> Result<Outcome, StoreError> {
         let mut outcome = Outcome::default();
-        let mut batch: Vec<Taken> = Vec::new();
-        let mut rows = 0;
-        for one in waiting {
-            match self.read(one, &batch)? {
-                Step::Nothing => {}
-                Step::Again => outcome.again += 1,
-                Step::Taken(taken) => {
-                    rows += taken.blocks.iter().map(|block| block.rows).sum::<usize>();
-                    batch.push(*taken);
+        let mut left = waiting;
+        while !left.is_empty() {
+            let mut small = Vec::new();
+            let mut large = None;
+            let mut planned = BTreeSet::new();
+            while let Some((one, rest)) = left.split_first() {
+                left = rest;
+                if !planned.insert((one.feed, &one.found.path)) {
+                    continue;
                 }
-                Step::Large(start) => {
-                    outcome.add(self.commit(std::mem::take(&mut batch), now)?);
-                    rows = 0;
-                    outcome.add(self.take_large(one, start, now)?);
+                match self.plan(one)? {
+                    Plan::Nothing => {}
+                    Plan::Small(start) => small.push((one, start)),
+                    Plan::Large(start) => {
+                        large = Some((one, start));
+                        break;
+                    }
                 }
             }
-            if batch.len() >= BATCH_FILES_MAX || rows >= BATCH_ROWS_MAX {
-                outcome.add(self.commit(std::mem::take(&mut batch), now)?);
-                rows = 0;
+            outcome.add(self.take_small(&small, now)?);
+            if let Some((one, start)) = large {
+                outcome.add(self.take_large(one, start, now)?);
             }
         }
+        Ok(outcome)
+    }
+
+    /// Reads small files on all threads and commits them in their order.
+    fn take_small(&mut self, small: &[(&Waiting, Start)], now: i64) -> Result<Outcome, StoreError> {
+        let config = Arc::clone(&self.config);
+        let mut outcome = Outcome::default();
+        let mut batch: Vec<Taken> = Vec::new();
+        let mut rows = 0;
+        let mut jobs = small.iter();
+        pipeline::in_order(
+            self.threads.min(small.len()),
+            &mut || Ok(jobs.next()),
+            &|job: &(&Waiting, Start)| (job, read_small(&config, job.0, job.1)),
+            &mut |((one, start), read)| {
+                match self.judge_small(one, *start, read, &batch)? {
+                    Step::Nothing => {}
+                    Step::Again => outcome.again += 1,
+                    Step::Taken(taken) => {
+                        rows += taken.pieces.iter().map(Prepared::rows).sum::<usize>();
+                        batch.push(*taken);
+                    }
+                }
+                if batch.len() >= BATCH_FILES_MAX || rows >= BATCH_ROWS_MAX {
+                    outcome.add(self.commit(std::mem::take(&mut batch), now)?);
+                    rows = 0;
+                }
+                Ok(())
+            },
+        )?;
         outcome.add(self.commit(batch, now)?);
         Ok(outcome)
     }
@@ -208,8 +258,7 @@ impl Ingest {
                 self.engine.command(request.stream, command);
             }
         }
-        batch.effects = self.engine.settle();
-        let news = self.store.commit(&self.config, &self.names, &batch, now)?;
+        let news = self.settle_and_commit(&mut batch, || Ok(Vec::new()), now)?;
         Ok((
             requests.len(),
             Outcome {
@@ -230,18 +279,15 @@ impl Ingest {
         self.names.extend(fresh);
     }
 
-    fn read(&mut self, one: &Waiting, batch: &[Taken]) -> Result<Step, StoreError> {
+    fn plan(&self, one: &Waiting) -> Result<Plan, StoreError> {
         let feed = &self.config.feeds[one.feed];
-        let path = one.found.path.to_string_lossy().into_owned();
+        let path = one.found.path.to_string_lossy();
         let known = self.store.path(&feed.name, &path)?;
         let unchanged = known.as_ref().is_some_and(|known| {
             known.length == one.found.len && known.modified_ns == one.found.modified_ns
         });
-        let waits_already = batch
-            .iter()
-            .any(|taken| taken.feed == one.feed && taken.path.path == path);
-        if unchanged || waits_already {
-            return Ok(Step::Nothing);
+        if unchanged {
+            return Ok(Plan::Nothing);
         }
         let start = match &known {
             Some(known) if known.consumed > 0 && one.found.len >= known.consumed => Start {
@@ -250,38 +296,28 @@ impl Ingest {
             },
             _ => self.continued(one)?,
         };
-        if one.found.len.saturating_sub(start.from) > LARGE_FILE_BYTES {
-            return Ok(Step::Large(start));
-        }
-        let mut blocks = Vec::new();
-        let read = self.read_from(one, start, 1, &mut |block| blocks.push(block));
-        match read {
-            // It was replaced, not continued.
-            Err(ReadFailure::Rewritten) => {
-                let start = self.continued(one)?;
-                blocks.clear();
-                let read = self.read_from(one, start, 1, &mut |block| blocks.push(block));
-                self.judge(one, read, start.from, blocks, batch)
-            }
-            read => self.judge(one, read, start.from, blocks, batch),
-        }
+        let is_large = one.found.len.saturating_sub(start.from) > LARGE_FILE_BYTES;
+        Ok(if is_large {
+            Plan::Large(start)
+        } else {
+            Plan::Small(start)
+        })
     }
 
-    fn read_from(
+    fn judge_small(
         &self,
         one: &Waiting,
         start: Start,
-        threads: usize,
-        sink: &mut dyn FnMut(Block),
-    ) -> Result<FileRead, ReadFailure> {
-        let request = ReadRequest {
-            path: &one.found.path,
-            from: start.from,
-            prefix: start.prefix,
-            take_last_partial_line: !self.config.feeds[one.feed].grows,
-            threads,
-        };
-        read_file(&self.config, one.feed, &request, sink)
+        (read, pieces): SmallRead,
+        batch: &[Taken],
+    ) -> Result<Step, StoreError> {
+        // It was replaced, not continued.
+        if matches!(read, Err(ReadFailure::Rewritten)) {
+            let start = self.continued(one)?;
+            let (read, pieces) = read_small(&self.config, one, start);
+            return self.judge(one, read, start.from, pieces, batch);
+        }
+        self.judge(one, read, start.from, pieces, batch)
     }
 
     /// Decides what a small file is once it has been read.
@@ -290,7 +326,7 @@ impl Ingest {
         one: &Waiting,
         read: Result<FileRead, ReadFailure>,
         from: u64,
-        blocks: Vec<Block>,
+        pieces: Vec<Prepared>,
         batch: &[Taken],
     ) -> Result<Step, StoreError> {
         let read = match read {
@@ -315,108 +351,13 @@ impl Ingest {
             || batch
                 .iter()
                 .any(|taken| counts(taken.facts.verdict) && taken.facts.hash == hash);
-        let mut taken = self.facts(one, &read, from, known, &blocks);
+        let mut taken = self.facts(one, &read, from, known, &pieces);
         if !known {
-            taken.blocks = blocks;
+            taken.pieces = pieces;
             taken.empty = read.empty;
         }
         self.refuse_rewritten(&mut taken)?;
         Ok(Step::Taken(Box::new(taken)))
-    }
-
-    fn facts(
-        &self,
-        one: &Waiting,
-        read: &FileRead,
-        from: u64,
-        known: bool,
-        blocks: &[Block],
-    ) -> Taken {
-        let feed = &self.config.feeds[one.feed];
-        let path = one.found.path.to_string_lossy().into_owned();
-        let hash = *read.hash.as_bytes();
-        let rejected = if known { 0 } else { read.rejects_total };
-        let used = if known {
-            0
-        } else {
-            read.rows_read - read.rejects_total
-        };
-        let verdict = match (known, rejected) {
-            (true, _) => Verdict::Duplicate,
-            (false, 0) => Verdict::Accepted,
-            (false, _) => Verdict::AcceptedWithRejects,
-        };
-        let times = || blocks.iter().flat_map(|block| block.at.iter().copied());
-        let rejects = if known { Vec::new() } else { rejects_of(read) };
-        let facts = FileFacts {
-            feed: feed.name.clone(),
-            path: path.clone(),
-            hash,
-            from_byte: from,
-            to_byte: read.end,
-            verdict,
-            rows_read: read.rows_read,
-            rows_used: used,
-            rows_rejected: rejected,
-            rows_duplicate: if known { read.rows_read } else { 0 },
-            first_at: times().min().or(read.empty.as_ref().map(|unit| unit.at)),
-            last_at: times().max().or(read.empty.as_ref().map(|unit| unit.at)),
-            trouble: None,
-            rejects,
-        };
-        let path = PathFacts {
-            feed: feed.name.clone(),
-            path,
-            length: one.found.len,
-            modified_ns: one.found.modified_ns,
-            consumed: read.end,
-            hash,
-        };
-        Taken {
-            feed: one.feed,
-            facts,
-            path,
-            blocks: Vec::new(),
-            empty: None,
-        }
-    }
-
-    /// A file of which nothing counts.
-    fn set_aside(&self, one: &Waiting, trouble: (String, String, String)) -> Taken {
-        let feed = &self.config.feeds[one.feed];
-        let path = one.found.path.to_string_lossy().into_owned();
-        let hash = hash_file(&one.found.path).unwrap_or_default();
-        let facts = FileFacts {
-            feed: feed.name.clone(),
-            path: path.clone(),
-            hash,
-            from_byte: 0,
-            to_byte: one.found.len,
-            verdict: Verdict::Quarantined,
-            rows_read: 0,
-            rows_used: 0,
-            rows_rejected: 0,
-            rows_duplicate: 0,
-            first_at: None,
-            last_at: None,
-            trouble: Some(trouble),
-            rejects: Vec::new(),
-        };
-        let path = PathFacts {
-            feed: feed.name.clone(),
-            path,
-            length: one.found.len,
-            modified_ns: one.found.modified_ns,
-            consumed: 0,
-            hash,
-        };
-        Taken {
-            feed: one.feed,
-            facts,
-            path,
-            blocks: Vec::new(),
-            empty: None,
-        }
     }
 
     /// Commits small files that were read into memory.
@@ -432,12 +373,12 @@ impl Ingest {
         let counted = taken.iter().find(|one| counts(one.facts.verdict));
         let named = counted.map_or(taken[0].facts.hash, |one| one.facts.hash);
         let config = Arc::clone(&self.config);
-        let mut segments = Segments::new(&config, self.store.folder(), segment_name(&named));
+        let mut blocks = Vec::new();
         for one in taken {
-            for block in &one.blocks {
-                self.engine.absorb(block);
-                tally::add(&config, block, &mut batch.units);
-                segments.add(block)?;
+            for piece in one.pieces {
+                self.engine.take(piece.sorted);
+                tally::join(&mut batch.units, piece.visits);
+                blocks.push(piece.block);
             }
             if let Some(unit) = &one.empty {
                 self.engine.absorb_empty(unit);
@@ -446,8 +387,14 @@ impl Ingest {
             batch.files.push(one.facts);
             batch.paths.push(one.path);
         }
-        batch.segments = segments.finish()?;
-        self.keep(batch, now)
+        let mut segments = Segments::new(&config, self.store.folder(), segment_name(&named));
+        let archive = || {
+            for encoded in encode(&config, &blocks) {
+                segments.add(encoded)?;
+            }
+            segments.finish()
+        };
+        self.keep(batch, archive, now)
     }
 
     /// Goes back to the record: rows of a file that does not count have reached the engine.
@@ -456,10 +403,34 @@ impl Ingest {
         Ok(())
     }
 
-    fn keep(&mut self, mut batch: Batch, now: i64) -> Result<Outcome, StoreError> {
-        batch.effects = self.engine.settle();
+    /// The engine settles while the archive and the record take everything else.
+    fn settle_and_commit(
+        &mut self,
+        batch: &mut Batch,
+        archive: impl FnOnce() -> Result<Vec<(String, u64)>, StoreError>,
+        now: i64,
+    ) -> Result<Vec<AlertNews>, StoreError> {
         self.learn_names();
-        let news = self.store.commit(&self.config, &self.names, &batch, now)?;
+        let (engine, store) = (&mut self.engine, &mut self.store);
+        std::thread::scope(|scope| {
+            let settling = scope.spawn(|| engine.settle());
+            // A panic of the engine is passed on: the transaction is then never committed.
+            let effects = || match settling.join() {
+                Ok(effects) => effects,
+                Err(panic) => std::panic::resume_unwind(panic),
+            };
+            batch.segments = archive()?;
+            store.commit(&self.config, &self.names, batch, effects, now)
+        })
+    }
+
+    fn keep(
+        &mut self,
+        mut batch: Batch,
+        archive: impl FnOnce() -> Result<Vec<(String, u64)>, StoreError>,
+        now: i64,
+    ) -> Result<Outcome, StoreError> {
+        let news = self.settle_and_commit(&mut batch, archive, now)?;
         let mut outcome = Outcome {
             news,
             ..Outcome::default()
@@ -477,58 +448,33 @@ impl Ingest {
     }
 }
 
-fn counts(verdict: Verdict) -> bool {
-    matches!(verdict, Verdict::Accepted | Verdict::AcceptedWithRejects)
-}
-
-fn hash_file(path: &Path) -> std::io::Result<[u8; 32]> {
-    let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(std::fs::File::open(path)?)?;
-    Ok(*hasher.finalize().as_bytes())
-}
-
-fn widen(span: Option<(i64, i64)>, at: &[i64]) -> Option<(i64, i64)> {
-    let (Some(first), Some(last)) = (at.iter().min(), at.iter().max()) else {
-        return span;
+/// Reads a small file into memory.
+fn read_small(config: &Config, one: &Waiting, start: Start) -> SmallRead {
+    let mut pieces = Vec::new();
+    let to = Use {
+        prepare: &|block| Prepared::of(config, block),
+        sink: &mut |piece| pieces.push(piece),
     };
-    Some(span.map_or((*first, *last), |(low, high)| {
-        (low.min(*first), high.max(*last))
-    }))
+    let read = read_file(config, one.feed, &request(config, one, start, 1), to);
+    (read, pieces)
 }
 
-/// A time far after the clock would close every stream's horizon: the whole file is set aside.
-fn refuse_future(facts: FileFacts) -> FileFacts {
-    let last = facts
-        .last_at
-        .and_then(|at| jiff::Timestamp::from_microsecond(at).ok());
-    let last = last.map_or_else(String::new, |at| at.to_string());
-    let trouble = (
-        crate::feeds::diagnostics::FUTURE_TIME.to_owned(),
-        format!("an event at {last} lies more than a day after this computer's clock"),
-        "check both clocks, and the time format and zone of the feed".to_owned(),
-    );
-    refuse(facts, trouble)
+fn request<'a>(config: &Config, one: &'a Waiting, start: Start, threads: usize) -> ReadRequest<'a> {
+    ReadRequest {
+        path: &one.found.path,
+        from: start.from,
+        prefix: start.prefix,
+        take_last_partial_line: !config.feeds[one.feed].grows,
+        threads,
+    }
 }
 
-/// Sets a file aside that could be read: none of its rows counts.
-fn refuse(mut facts: FileFacts, trouble: (String, String, String)) -> FileFacts {
-    facts.verdict = Verdict::Quarantined;
-    facts.trouble = Some(trouble);
-    facts.rows_rejected = facts.rows_read;
-    facts.rows_used = 0;
-    facts.rejects.clear();
-    facts
-}
-
-fn rejects_of(read: &FileRead) -> Vec<RejectFacts> {
-    let one = |reject: &crate::feeds::diagnostics::Reject| RejectFacts {
-        line: reject.line,
-        code: reject.code,
-        column: reject.column.clone(),
-        reason: reject.reason.clone(),
-        text: reject.text.clone(),
-    };
-    read.rejects.iter().map(one).collect()
+/// The first and the last event of both.
+fn widen(a: Option<(i64, i64)>, b: Option<(i64, i64)>) -> Option<(i64, i64)> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
+        (one, None) | (None, one) => one,
+    }
 }
 
 /// Content counts once, so the digest of the first file that counts names the segments of a batch.

@@ -6,25 +6,33 @@
 
 use std::sync::Arc;
 
+use super::facts::{counts, refuse};
 use super::tally::Visits;
-use super::{Ingest, Taken, counts, refuse, tally};
+use super::{Ingest, Taken, tally};
 use crate::feeds::diagnostics::REWRITTEN;
 use crate::store::{FileFacts, StoreError};
 
 impl Ingest {
     /// Sets a small file aside that would count its visits again.
     pub(super) fn refuse_rewritten(&self, taken: &mut Taken) -> Result<(), StoreError> {
+        let whole = counts(taken.facts.verdict) && taken.facts.from_byte == 0;
+        if !whole
+            || !self
+                .store
+                .has_counted(&taken.facts.feed, &taken.facts.path)?
+        {
+            return Ok(());
+        }
         let mut visits = Visits::new();
-        for block in &taken.blocks {
-            tally::add(&self.config, block, &mut visits);
+        for piece in &taken.pieces {
+            tally::join(&mut visits, piece.visits.clone());
         }
         if let Some(unit) = &taken.empty {
             tally::add_empty(&self.config, unit, &mut visits);
         }
         if let Some(unit) = self.counted_before(&taken.facts, &visits)? {
             taken.facts = refuse_visit(taken.facts.clone(), &unit);
-            taken.blocks.clear();
-            taken.empty = None;
+            taken.drop_rows();
         }
         Ok(())
     }

@@ -165,6 +165,13 @@ pub fn is_called(feed: &Feed, call: Call) -> bool {
     }
 }
 
+/// Adds the visits of one piece to those of others.
+pub fn join(all: &mut Visits, visits: Visits) {
+    for (key, tally) in visits {
+        put(all, key, tally);
+    }
+}
+
 fn put(visits: &mut Visits, key: UnitKey, tally: UnitTally) {
     match visits.entry(key) {
         std::collections::btree_map::Entry::Vacant(entry) => {

@@ -139,8 +139,6 @@ pub struct Batch {
     pub paths: Vec<PathFacts>,
     /// Visits.
     pub units: BTreeMap<UnitKey, UnitTally>,
-    /// What the engine asks to keep.
-    pub effects: Effects,
     /// Archive segments that are on disk: path below the archive, rows.
     pub segments: Vec<(String, u64)>,
     /// Requests that the engine has taken over, and the event time they hold from.
@@ -159,7 +157,8 @@ pub struct AlertNews {
 }
 
 impl Store {
-    /// Commits a batch.
+    /// Commits a batch, and with it what the engine asks to keep: that is waited for only when
+    /// everything else is written.
     ///
     /// # Errors
     ///
@@ -169,24 +168,21 @@ impl Store {
         config: &Config,
         names: &[crate::engine::StreamName],
         batch: &Batch,
+        effects: impl FnOnce() -> Effects,
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
         let folder = self.folder.clone();
         let wrap = |source| db(&folder, source);
         let transaction = self.connection.transaction().map_err(wrap)?;
-        let news = write(&transaction, config, names, batch, now).map_err(wrap)?;
+        write_batch(&transaction, batch, now).map_err(wrap)?;
+        let effects = effects();
+        let news = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
         Ok(news)
     }
 }
 
-fn write(
-    to: &Transaction,
-    config: &Config,
-    names: &[crate::engine::StreamName],
-    batch: &Batch,
-    now: i64,
-) -> rusqlite::Result<Vec<AlertNews>> {
+fn write_batch(to: &Transaction, batch: &Batch, now: i64) -> rusqlite::Result<()> {
     for file in &batch.files {
         write_file(to, file, now)?;
     }
@@ -200,7 +196,16 @@ fn write(
         to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
             .execute(params![request, at])?;
     }
-    let effects = &batch.effects;
+    Ok(())
+}
+
+fn write_effects(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    effects: &Effects,
+    now: i64,
+) -> rusqlite::Result<Vec<AlertNews>> {
     for facts in &effects.streams {
         write_stream(to, config, names, facts)?;
     }

@@ -12,10 +12,13 @@ pub mod archive;
 mod asked;
 mod commit;
 mod form;
+mod levels;
 mod load;
 mod outbox;
 pub mod pads;
+mod pages;
 pub mod query;
+pub mod segment;
 mod shift;
 
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};

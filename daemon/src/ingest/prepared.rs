@@ -1,0 +1,37 @@
+//! What can be made of a block by itself, on any thread, before anything is decided.
+//!
+//! Knows no record and no other block.
+
+use super::tally::{self, Visits};
+use crate::block::Block;
+use crate::config::Config;
+use crate::engine::Sorted;
+
+/// A block with its rows sorted for the engine and counted by visits.
+pub(super) struct Prepared {
+    pub(super) block: Block,
+    pub(super) sorted: Sorted,
+    pub(super) visits: Visits,
+}
+
+impl Prepared {
+    pub(super) fn of(config: &Config, block: Block) -> Prepared {
+        let mut visits = Visits::new();
+        tally::add(config, &block, &mut visits);
+        Prepared {
+            sorted: Sorted::of(config, &block),
+            visits,
+            block,
+        }
+    }
+
+    pub(super) fn rows(&self) -> usize {
+        self.block.rows
+    }
+
+    /// The first and the last event.
+    pub(super) fn span(&self) -> Option<(i64, i64)> {
+        let at = &self.block.at;
+        Some((*at.iter().min()?, *at.iter().max()?))
+    }
+}
