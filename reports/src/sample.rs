@@ -247,6 +247,7 @@ fn alert(id: &str, chart: Chart, say: Say<'_>) -> AlertDetail {
         acknowledged_at: say("13:52"),
         acknowledged_comment: say("looking at the foil"),
         what_happened: say("Mean paste height rose by 4 µm and stays there"),
+        cause: say("Stroke A with 96 % of the change. Points to the process."),
         first_signal_board: say("H-1289"),
         first_signal_at: say("13:46"),
         rules: vec![
@@ -272,6 +273,7 @@ fn alert(id: &str, chart: Chart, say: Say<'_>) -> AlertDetail {
 fn second_alert(say: Say<'_>) -> AlertDetail {
     AlertDetail {
         what_happened: say("One hour with many false calls"),
+        cause: String::new(),
         characteristic: say("False calls"),
         size: None,
         size_sigma: None,

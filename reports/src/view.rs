@@ -292,6 +292,9 @@ pub struct AlertDetail {
     pub acknowledged_comment: String,
     /// What happened, in a sentence.
     pub what_happened: String,
+    /// Which strata moved, and whether that points to the gauge or the process; empty where nothing
+    /// is said.
+    pub cause: String,
     /// Board of the first signal.
     pub first_signal_board: String,
     /// Local time of the first signal.

@@ -66,7 +66,8 @@ pub struct Setup {
     /// Groups of pads: one aperture family at one place (a board position, a region).
     pub cells: Vec<Cell>,
     /// The aperture size of each family, such as the area ratio or the opening; only the order
-    /// counts. Their number is that of the families.
+    /// counts. Equal sizes, also where they are not known, never count as clogging. Their number is
+    /// that of the families.
     pub apertures: Vec<f64>,
     /// How many strokes there are: 1 where they are not told apart.
     pub strokes: usize,

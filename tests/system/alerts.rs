@@ -5,7 +5,7 @@ use std::fs;
 use driftvane::plant::Delivery;
 use serde_json::Value;
 
-use crate::place::{Place, list, number, small_config, small_plant, text};
+use crate::place::{Place, list, number, small_config, small_plant, small_plant_with, text};
 
 /// The stream whose heights drift in the invented plant.
 const DRIFTS: &str = "paste-height/L1/demo-controller/fine/back";
@@ -64,6 +64,127 @@ fn the_planted_drift_is_found_and_says_where_it_began() {
     let capability = place.json(&["capability", "--stream", DRIFTS]);
     assert_eq!(capability[0]["is_stable"], false);
     assert_eq!(capability[0]["nearest_index"]["symbol"], "Ppk");
+}
+
+fn shares<'a>(alert: &'a Value, key: &str) -> Vec<&'a Value> {
+    let of_key = |one: &&Value| one["key"] == key;
+    list(&alert["attribution"]).iter().filter(of_key).collect()
+}
+
+/// Asserts that one value of a key holds most of the change, with an interval around it.
+fn assert_explains(alert: &Value, key: &str, value: &str) {
+    let found = shares(alert, key);
+    assert_eq!(found.len(), 1, "{key}: {alert}");
+    assert_eq!(found[0]["value"], value, "{alert}");
+    let [low, share, high] = ["low", "share", "high"].map(|end| number(found[0], end));
+    assert!(low <= share && share <= high && high <= 1.0, "{alert}");
+    assert!(share > 0.8 && low > 0.5, "{alert}");
+}
+
+#[test]
+fn the_planted_faults_are_laid_to_what_was_planted() {
+    let place = read(&deliveries());
+    // Paste that is transferred worse by one stroke in one family, on all boards of the panel.
+    let drift = alert_on(&place, DRIFTS);
+    assert_explains(&drift, "stroke", "back");
+    assert_explains(&drift, "family", "fine");
+    assert_explains(&drift, "position", "common to all");
+    assert_eq!(drift["origin"], "process", "{drift}");
+    assert!(
+        text(&drift, "verdict").contains("the back stroke"),
+        "{drift}"
+    );
+
+    // One fixture that reads high: boards change places between fixtures, so it is no board.
+    let step = alert_on(&place, "analog-input/L1/demo-controller/F2");
+    assert_explains(&step, "fixture", "F2");
+    assert_eq!(step["origin"], "gauge", "{step}");
+    assert!(text(&step, "verdict").contains("only fixture F2"), "{step}");
+
+    let table = place.ok(&["alerts", "list"]);
+    assert!(table.contains("stroke back with "), "{table}");
+    let page = shift_report(&place);
+    for words in ["What moved, and where that points", "only fixture F2 moved"] {
+        assert!(page.contains(words), "{words}");
+    }
+    assert_eq!(
+        place.ok(&["alerts", "list"]),
+        table,
+        "asked twice, said twice"
+    );
+}
+
+/// A paste file whose gauge reads heights 8 % high, and so volumes too.
+fn with_gain(content: &[u8]) -> Vec<u8> {
+    let text = std::str::from_utf8(content).unwrap();
+    let mut lines = text.lines();
+    let header: Vec<&str> = lines.next().unwrap().split(',').collect();
+    let scaled = ["Height um", "Volume pct"];
+    let mut written = header.join(",") + "\n";
+    for line in lines {
+        let scale = |(cell, name): (&str, &&str)| {
+            let value = || 1.08 * cell.parse::<f64>().unwrap();
+            if scaled.contains(name) {
+                format!("{:.1}", value())
+            } else {
+                cell.to_owned()
+            }
+        };
+        let cells: Vec<String> = line.split(',').zip(&header).map(scale).collect();
+        written.push_str(&(cells.join(",") + "\n"));
+    }
+    written.into_bytes()
+}
+
+#[test]
+fn a_gauge_that_reads_all_heights_high_is_called_a_gauge() {
+    let quiet = [
+        ("height_um_per_print = -1.5", "height_um_per_print = 0.0"),
+        ("area_pct_per_print = -0.08", "area_pct_per_print = 0.0"),
+    ];
+    let mut all: Vec<Delivery> = small_plant_with(&quiet).deliveries(67).collect();
+    all.retain(|delivery| delivery.station == "paste");
+    for delivery in &mut all {
+        let panel: u32 = delivery.file_name[1..7].parse().unwrap();
+        if panel >= 36 {
+            delivery.content = with_gain(&delivery.content);
+        }
+    }
+    let place = read(&all);
+    for stroke in ["front", "back"] {
+        let stream = format!("paste-height/L1/demo-controller/coarse/{stroke}");
+        let alert = alert_on(&place, &stream);
+        assert_eq!(alert["origin"], "gauge", "{alert}");
+        assert!(
+            text(&alert, "verdict").contains("reference board"),
+            "{alert}"
+        );
+        assert_explains(&alert, "stroke", "common to all");
+    }
+}
+
+#[test]
+fn an_alert_that_is_over_and_known_is_not_asked_again() {
+    let place = read(&deliveries());
+    let id = text(&alert_on(&place, DRIFTS), "id");
+    let over = "UPDATE alert SET returned_at = last_at WHERE 'A-' || printf('%04d', id) = ?1";
+    assert_eq!(place.record().execute(over, [&id]).unwrap(), 1);
+    assert_eq!(alert_on(&place, DRIFTS)["origin"], "process");
+    place.ok(&[
+        "alerts",
+        "acknowledge",
+        &id,
+        "--by",
+        "R. Lindner",
+        "--comment",
+        "blade changed",
+    ]);
+    let over = alert_on(&place, DRIFTS);
+    assert_eq!(over["attribution"], Value::Array(Vec::new()), "{over}");
+    assert!(
+        text(&over, "verdict").contains("report of its shift"),
+        "{over}"
+    );
 }
 
 #[test]

@@ -332,8 +332,13 @@ pub fn assert_same_charts(left: &BTreeMap<String, String>, right: &BTreeMap<Stri
 
 /// The invented plant, smaller: 60 panels of 256 deposits, its faults begin at panel 30.
 pub fn small_plant() -> Plant {
+    small_plant_with(&[])
+}
+
+/// The smaller plant with further changes of its settings.
+pub fn small_plant_with(changes: &[(&str, &str)]) -> Plant {
     let mut settings = include_str!("../../sample-feeds/plant.toml").to_owned();
-    for (from, to) in [
+    let smaller = [
         ("panels = 200", "panels = 60"),
         ("after_panel = 88", "after_panel = 22"),
         ("count = 4\npins = 32", "count = 1\npins = 32"),
@@ -349,7 +354,8 @@ pub fn small_plant() -> Plant {
         ),
         ("from_panel = 130", "from_panel = 30"),
         ("component = \"U3\"", "component = \"U1\""),
-    ] {
+    ];
+    for (from, to) in smaller.iter().chain(changes) {
         assert!(
             settings.contains(from),
             "the plant's settings have no {from:?}"

@@ -1,13 +1,14 @@
 //! `driftvane alerts`: what is out of control, who knows of it, and what to do.
 //!
-//! Says only what the record holds: no cause is guessed. The one invariant: an acknowledgement
-//! carries a name and words, and is never overwritten.
+//! Says only what the record holds: what explains an alert is compared, not guessed. The one
+//! invariant: an acknowledgement carries a name and words, and is never overwritten.
 
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
 use serde::Serialize;
 
+use super::causes::{Causes, Moved, causes};
 use super::chart::ChartFacts;
 use super::{CommandError, characteristic, local, local_minute, rule_words, said, unit, utc, when};
 use crate::config::{Characteristic, Config, Key, Subgroup};
@@ -39,9 +40,13 @@ pub struct Alert {
     pub size_sigma: f64,
     /// The plotted value there.
     pub size_value: f64,
-    /// The share of each key in it; empty, because a stream stands for one set of keys.
-    pub attribution: Vec<Attribution>,
     /// What happened, in a sentence.
+    pub what_happened: String,
+    /// The strata that moved, with their shares of the change; a key that tells nothing is absent.
+    pub attribution: Vec<Moved>,
+    /// `gauge`, `process`, `nothing` or `undecided`.
+    pub origin: String,
+    /// The first verdict, in a sentence.
     pub verdict: String,
     /// Boards since the earliest likely onset; absent where units are stretches of time.
     pub boards_to_hold: Option<u64>,
@@ -59,6 +64,9 @@ pub struct Alert {
     pub returned_at: Option<String>,
     /// Who acknowledged it.
     pub acknowledged_by: Option<String>,
+    /// What each key tells, in words.
+    #[serde(skip)]
+    pub(crate) explained: Vec<String>,
     #[serde(skip)]
     pub(crate) row: AlertRow,
 }
@@ -80,17 +88,6 @@ pub struct Onset {
     pub(crate) places: Option<(usize, usize, usize)>,
 }
 
-/// The share of a key's value.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Attribution {
-    /// The key.
-    pub key: String,
-    /// Its value.
-    pub value: String,
-    /// The share.
-    pub share: f64,
-}
-
 /// What befell an alert.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Event {
@@ -107,6 +104,21 @@ pub struct Event {
 }
 
 impl Alert {
+    /// What moved and where that points, in a sentence.
+    #[must_use]
+    pub fn cause(&self) -> String {
+        let mut words = self.explained.join("; ");
+        if !words.is_empty() {
+            words.push_str(". ");
+        }
+        let verdict = format!("{words}{}.", self.verdict);
+        let mut letters = verdict.chars();
+        let first = letters
+            .next()
+            .map(|letter| letter.to_uppercase().to_string());
+        first.unwrap_or_default() + letters.as_str()
+    }
+
     /// The event time of the first signal.
     #[must_use]
     pub fn first_at(&self) -> i64 {
@@ -169,22 +181,41 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Alert>, CommandError
             Entry::Occupied(known) => known.into_mut(),
             Entry::Vacant(place) => place.insert(ChartFacts::read(reader, stream.clone())?),
         };
-        rows.push(alert(config, reader, facts, row)?);
+        let ask = if is_open(&row) {
+            Ask::Causes
+        } else {
+            Ask::Facts
+        };
+        rows.push(alert(config, reader, (&streams, facts), (row, ask))?);
     }
     rows.sort_by_key(|alert| urgency(&alert.row));
     Ok(rows)
+}
+
+/// How much of an alert is wanted. What explains it takes a pass over the archive, so a list of
+/// years asks only for the open ones.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ask {
+    /// What the record says.
+    Facts,
+    /// What explains it as well.
+    Causes,
 }
 
 /// An alert with what belongs to it.
 pub(crate) fn alert(
     config: &Config,
     reader: &Reader,
-    facts: &ChartFacts,
-    row: AlertRow,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    (row, ask): (AlertRow, Ask),
 ) -> Result<Alert, CommandError> {
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
     let onset = onset(facts, &row);
+    let causes = match ask {
+        Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,
+        Ask::Facts => Causes::not_asked(),
+    };
     let history = reader.alert_events(row.id)?.into_iter().map(|event| Event {
         at: utc(event.at),
         what: event.what,
@@ -204,8 +235,11 @@ pub(crate) fn alert(
         direction: row.side.clone(),
         size_sigma: row.size_sigma,
         size_value: row.size_value,
-        attribution: Vec::new(),
-        verdict: sentence(config, what, stream, &row),
+        what_happened: sentence(config, what, stream, &row),
+        attribution: causes.attribution,
+        origin: causes.origin.to_owned(),
+        verdict: causes.verdict,
+        explained: causes.explained,
         boards_to_hold: boards_to_hold(config, reader, (what, stream), &row, since)?,
         plan: what.reaction_plan.clone(),
         history: history.collect(),
@@ -372,6 +406,8 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
         "side",
         "sigma",
         "boards to hold",
+        "what moved",
+        "points to",
         "rules",
         "acknowledged by",
     ]);
@@ -386,6 +422,8 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
             alert.direction.as_str().into(),
             alert.size_sigma.into(),
             alert.boards_to_hold.into(),
+            alert.explained.join("; ").into(),
+            alert.origin.as_str().into(),
             alert.rules.join(" ").into(),
             alert.acknowledged_by.as_deref().into(),
         ]);

@@ -17,6 +17,7 @@ use crate::store::query::StreamRow;
 
 pub mod alerts;
 pub mod capability;
+pub mod causes;
 pub mod chart;
 pub mod check;
 pub mod demo;

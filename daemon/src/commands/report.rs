@@ -53,7 +53,12 @@ pub fn build_shift_report(
             continue;
         }
         let facts = ChartFacts::read(reader, stream.clone())?;
-        let alert = alerts::alert(config, reader, &facts, row)?;
+        let alert = alerts::alert(
+            config,
+            reader,
+            (&streams, &facts),
+            (row, alerts::Ask::Causes),
+        )?;
         if is_open {
             open.push(open_line(config, stream, &alert));
         }
@@ -112,7 +117,7 @@ fn open_line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         id: alert.id.clone(),
         stream: stream.label.clone(),
         state: alert.state.clone(),
-        what: alert.verdict.clone(),
+        what: alert.what_happened.clone(),
         raised_at: local_minute(config, alert.row.first_at),
         boards_to_hold: alert.boards_to_hold,
         next_step: steps.into_iter().next().unwrap_or_default(),
@@ -149,7 +154,8 @@ fn detail(config: &Config, facts: &ChartFacts, alert: &Alert) -> Result<AlertDet
         acknowledged_by: by,
         acknowledged_at: at,
         acknowledged_comment: comment,
-        what_happened: alert.verdict.clone(),
+        what_happened: alert.what_happened.clone(),
+        cause: alert.cause(),
         first_signal_board: row.first_unit.clone(),
         first_signal_at: local(config, row.first_at),
         rules: row.rules.iter().map(|rule| rule_words(rule)).collect(),

@@ -73,6 +73,8 @@ pub struct Family {
     pub name: String,
     /// Patterns of component names: `*` stands for any text.
     pub components: Vec<String>,
+    /// Area ratio of its apertures: opening over wall; above 0.
+    pub area_ratio: Option<f64>,
 }
 
 /// The limits that product has to meet; at least one of lower and upper is there, and they are in

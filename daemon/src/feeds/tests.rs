@@ -155,6 +155,7 @@ fn config() -> Config {
     let family = |name: &str, patterns: &[&str]| Family {
         name: name.into(),
         components: texts(patterns),
+        area_ratio: None,
     };
     Config {
         plant: "An invented plant".into(),

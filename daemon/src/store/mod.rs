@@ -20,6 +20,7 @@ mod pages;
 pub mod query;
 pub mod segment;
 mod shift;
+pub mod strata;
 
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
 pub use commit::{

@@ -112,7 +112,7 @@ pub(super) fn offered(setup: &Setup, changes: &Changes) -> Vec<Candidate> {
     };
     let mut found = gauge(&columns, &changes.heights);
     found.extend(strokes(&columns));
-    found.extend(apertures(&columns, &by_aperture(setup), changes.has_wipes));
+    found.extend(apertures(&columns, setup, changes.has_wipes));
     found.extend(places(&columns));
     found
 }
@@ -169,11 +169,14 @@ fn strokes(columns: &Columns) -> Vec<Candidate> {
 }
 
 /// Small apertures alone, one family alone, or all pads, on all strokes.
-fn apertures(columns: &Columns, order: &[usize], has_wipes: bool) -> Vec<Candidate> {
+fn apertures(columns: &Columns, setup: &Setup, has_wipes: bool) -> Vec<Candidate> {
     let mut found = Vec::new();
-    let [_, area, both] = columns.shapes(None, order);
+    let order = by_aperture(setup);
+    let size = |place: usize| setup.apertures[order[place]];
+    let [_, area, both] = columns.shapes(None, &order);
     found.extend([area, both].map(|form| marked(Fault::Deposit, 1, form)));
-    for small in 1..order.len() {
+    // Without a difference in size nothing is small.
+    for small in (1..order.len()).filter(|&small| size(small - 1) < size(small)) {
         let [_, area, both] = columns.shapes(None, &order[..small]);
         for form in [area, both] {
             let mut with_tooth = form.clone();
@@ -198,7 +201,8 @@ fn apertures(columns: &Columns, order: &[usize], has_wipes: bool) -> Vec<Candida
         let fault = Fault::Family(family);
         let [height, area, both] = columns.shapes(None, &[family]);
         found.push(free(fault, height));
-        let sign = if place == 0 {
+        let is_smallest = place == 0 && size(0) < size(1);
+        let sign = if is_smallest {
             Sign::AreaRises
         } else {
             Sign::Any

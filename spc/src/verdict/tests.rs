@@ -191,6 +191,23 @@ fn clogging_is_told() {
     assert_found(&fault, Fault::Clogging);
 }
 
+/// The same where nobody said which apertures are small: one family, of the process.
+#[test]
+fn without_sizes_nothing_is_called_clogging() {
+    let mut normals = Normals::new(3);
+    let fault = |print: &Print| Effect {
+        log_area: if print.family == 0 { -0.03 } else { 0.0 },
+        ..none()
+    };
+    let unknown = Setup {
+        apertures: vec![0.0; 3],
+        ..setup()
+    };
+    let found = judge(&unknown, &panels(&mut normals, &fault)).unwrap();
+    let expected = (Origin::Process, Some(Fault::Family(0)));
+    assert_eq!((found.origin, found.fault), expected);
+}
+
 /// 6 um in x: 2 sigma of a panel's offset.
 #[test]
 fn an_offset_common_to_all_is_told() {

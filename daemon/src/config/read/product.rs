@@ -74,6 +74,16 @@ fn read_families(product: &Table<'_>) -> (Vec<Family>, Vec<String>) {
         let name = name.and_then(|item| item.text().inspect(|name| unique.add(name, &item)));
         names.extend(name.clone());
         let patterns = table.need("components", "[\"U*\"]");
+        let area_ratio = table.get("area_ratio").and_then(|item| {
+            let ratio = item.number()?;
+            if ratio <= 0.0 {
+                item.fault(
+                    "is not above 0",
+                    "write the area of an opening over that of its wall, such as 0.66",
+                );
+            }
+            Some(ratio)
+        });
         table.finish();
         let components = patterns.and_then(|item| {
             let components = item.texts()?;
@@ -86,7 +96,11 @@ fn read_families(product: &Table<'_>) -> (Vec<Family>, Vec<String>) {
             Some(components)
         });
         if let (Some(name), Some(components)) = (name, components) {
-            families.push(Family { name, components });
+            families.push(Family {
+                name,
+                components,
+                area_ratio,
+            });
         }
     }
     (families, names)

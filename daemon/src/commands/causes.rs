@@ -1,0 +1,493 @@
+//! What explains an alert: the strata that moved, and whether gauge or process.
+//!
+//! Compares the units before the earliest likely onset with those from the most likely one on:
+//! sibling streams by the points of the record, strata that are no streams by the archive. Knows no
+//! SQL and no page. The one invariant: it is computed from what the record holds, so asking twice
+//! gives the same answer, and "undecided" is said where the figures do not decide.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+use spc::attribution::{Answer, Attribution, Changes, Figure, Interval, Window};
+
+use super::alerts::Onset;
+use super::chart::ChartFacts;
+use super::{CommandError, characteristic, keys, subgroup_name};
+use crate::config::{Characteristic, Config, Feed, Key, Layout, Subgroup, Subject};
+use crate::store::Reader;
+use crate::store::query::{AlertRow, PointRow, ReadingFilter, StreamRow};
+use crate::store::strata::{StrataFilter, Stratum};
+use crate::words::Role;
+
+mod fault;
+
+/// Points of the alert's stream before the onset that are compared, at most.
+const BEFORE_MAX: usize = 60;
+
+/// Points of the alert's stream from the onset on that are compared, at most.
+const AFTER_MAX: usize = 40;
+
+/// Quiet points before the onset from which they are the reference.
+const QUIET_MIN: usize = 6;
+
+/// The confidence of every interval.
+const CONFIDENCE: f64 = 0.95;
+
+/// The seed of the intervals that are found by drawing: the same record, the same answer.
+const SEED: u64 = 1;
+
+/// Strata that a feed may carry beside the keys of a stream.
+const STRATA: [Role; 4] = [Role::Stroke, Role::Position, Role::Family, Role::Fixture];
+
+/// What explains an alert.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Causes {
+    /// The strata that moved, key by key.
+    pub attribution: Vec<Moved>,
+    /// The same in words, a key each.
+    pub explained: Vec<String>,
+    /// `gauge`, `process`, `nothing` or `undecided`.
+    pub origin: &'static str,
+    /// The verdict in a sentence.
+    pub verdict: String,
+}
+
+impl Causes {
+    fn undecided(why: &str) -> Causes {
+        Causes {
+            attribution: Vec::new(),
+            explained: Vec::new(),
+            origin: "undecided",
+            verdict: format!("undecided: {why}"),
+        }
+    }
+
+    /// Of an alert that is over and known.
+    pub(crate) fn not_asked() -> Causes {
+        let why = "not asked again, the alert is over; the report of its shift says it";
+        Causes::undecided(why)
+    }
+}
+
+/// A stratum's share of the change.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Moved {
+    /// The key.
+    pub key: String,
+    /// Its value, or `common to all`.
+    pub value: String,
+    /// The share of the squared change that is there; for `common to all`, that all have alike.
+    pub share: f64,
+    /// The lower end of its 95 % interval.
+    pub low: f64,
+    /// The upper end.
+    pub high: f64,
+}
+
+/// The event times that are compared, each up to but without its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Windows {
+    before: (i64, i64),
+    after: (i64, i64),
+}
+
+impl Windows {
+    fn of(&self, at: i64) -> Option<Window> {
+        let inside = |(from, to): (i64, i64)| (from..to).contains(&at);
+        match (inside(self.before), inside(self.after)) {
+            (true, _) => Some(Window::Before),
+            (_, true) => Some(Window::After),
+            _ => None,
+        }
+    }
+
+    /// Whether the alert's stream has two points on each side.
+    fn hold_enough(&self, facts: &ChartFacts) -> bool {
+        let on_time = facts.points.iter().filter(|point| !point.late);
+        let sides: Vec<Window> = on_time.filter_map(|point| self.of(point.at)).collect();
+        let count = |wanted| sides.iter().filter(|side| **side == wanted).count();
+        count(Window::Before) >= 2 && count(Window::After) >= 2
+    }
+}
+
+/// An alert's stream and what is known of it.
+#[derive(Clone, Copy)]
+pub(super) struct Alerted<'a> {
+    config: &'a Config,
+    reader: &'a Reader,
+    what: &'a Characteristic,
+    stream: &'a StreamRow,
+    windows: Windows,
+}
+
+/// One unit's figure at one level of a key.
+struct Seen {
+    at: i64,
+    unit: String,
+    value: f64,
+}
+
+/// One key's comparison.
+struct Compared {
+    key: Key,
+    values: Vec<String>,
+    found: Attribution,
+}
+
+/// What explains an alert.
+pub(crate) fn causes(
+    config: &Config,
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    (onset, row): (&Onset, &AlertRow),
+) -> Result<Causes, CommandError> {
+    let what = characteristic(config, &facts.stream)?;
+    let undecided = Causes::undecided;
+    if row.revised {
+        return Ok(undecided("late data took the alert's ground away"));
+    }
+    let Some(windows) = windows(facts, onset, row) else {
+        return Ok(undecided("no onset of a change of the level is known"));
+    };
+    // A single point in error is common, and no reason to read the archive.
+    if !windows.hold_enough(facts) {
+        let units = subgroup_name(what);
+        return Ok(undecided(&format!(
+            "too few {units} before or after the onset"
+        )));
+    }
+    let alerted = Alerted {
+        config,
+        reader,
+        what,
+        stream: &facts.stream,
+        windows,
+    };
+    let archived = alerted.archived(streams)?;
+    let mut compared = alerted.siblings(streams)?;
+    compared.extend(alerted.within(&archived));
+    let (origin, verdict) = fault::verdict(&alerted, &archived, &compared);
+    // What tells most comes first.
+    compared.sort_by_key(|one| rank(&one.found.answer));
+    let units = subgroup_name(what);
+    Ok(Causes {
+        attribution: compared.iter().flat_map(moved).collect(),
+        explained: compared.iter().map(|one| in_words(one, units)).collect(),
+        origin,
+        verdict,
+    })
+}
+
+/// The times to compare: quiet points before the earliest likely onset, and from the most likely
+/// one to the last signal, or to now while the alert is active.
+fn windows(facts: &ChartFacts, onset: &Onset, row: &AlertRow) -> Option<Windows> {
+    let (best, low, _) = onset.places?;
+    let points = &facts.points;
+    let version = points.get(best)?.version;
+    let on_time = |point: &&PointRow| !point.late && point.version == version;
+    let quiet: Vec<&PointRow> = points[..low]
+        .iter()
+        .rev()
+        .filter(on_time)
+        .take_while(|point| point.signals.is_empty())
+        .take(BEFORE_MAX)
+        .collect();
+    // Close behind another alert there is no quiet stretch: what the limits came from is one.
+    let baseline = || {
+        let own = points[..low].iter().rev().filter(on_time);
+        own.filter(|point| point.baseline)
+            .take(BEFORE_MAX)
+            .collect()
+    };
+    let reference = if quiet.len() < QUIET_MIN {
+        baseline()
+    } else {
+        quiet
+    };
+    let (first, next) = (reference.last()?, reference.first()?);
+    let end = row.returned_at.map_or(i64::MAX, |_| row.last_at);
+    let last = points[best..]
+        .iter()
+        .filter(|point| on_time(point) && point.at <= end)
+        .take(AFTER_MAX)
+        .last()?;
+    Some(Windows {
+        before: (first.at, next.at.saturating_add(1)),
+        after: (points[best].at, last.at.saturating_add(1)),
+    })
+}
+
+impl Alerted<'_> {
+    /// The feeds whose readings the stream is made of.
+    fn feeds(&self) -> impl Iterator<Item = &Feed> {
+        let line = super::alerts::key_value(self.what, self.stream, Key::Line);
+        let of_line = move |feed: &&Feed| line.as_ref().is_none_or(|line| *line == feed.line);
+        let station = self.what.station;
+        let feeds = self.config.feeds.iter();
+        feeds
+            .filter(move |feed| feed.station == station)
+            .filter(of_line)
+    }
+
+    /// By each key of the stream: streams that are alike but for it.
+    fn siblings(&self, streams: &[StreamRow]) -> Result<Vec<Compared>, CommandError> {
+        let mut compared = Vec::new();
+        for (place, key) in self.what.group_by.iter().enumerate() {
+            // Another line or product is another process.
+            if matches!(key, Key::Line | Key::Role(Role::Product)) {
+                continue;
+            }
+            let mut figures: BTreeMap<String, Vec<Seen>> = BTreeMap::new();
+            for stream in streams.iter().filter(|other| self.is_sibling(other, place)) {
+                let mut points = Vec::new();
+                for (from, to) in [self.windows.before, self.windows.after] {
+                    points.extend(self.reader.points(stream.id, from, to)?);
+                }
+                let points = points.into_iter().filter(|point| !point.late);
+                let points = points.map(|point| Seen {
+                    at: point.at,
+                    unit: point.unit,
+                    value: point.value,
+                });
+                figures.insert(stream.keys[place].to_string(), points.collect());
+            }
+            compared.extend(self.compare(*key, figures));
+        }
+        Ok(compared)
+    }
+
+    fn is_sibling(&self, other: &StreamRow, place: usize) -> bool {
+        let same_keys = other.keys.len() == self.stream.keys.len()
+            && (0..other.keys.len()).all(|other_place| {
+                other_place == place || other.keys[other_place] == self.stream.keys[other_place]
+            });
+        other.characteristic == self.stream.characteristic && same_keys
+    }
+
+    /// The archived means of both windows, told apart by all strata that the feeds carry.
+    fn archived(&self, streams: &[StreamRow]) -> Result<Vec<Stratum>, CommandError> {
+        let Subject::Measure(measure) = &self.what.subject else {
+            return Ok(Vec::new());
+        };
+        let own = super::keys(self.what, self.stream);
+        let own = own
+            .into_iter()
+            .map(|(key, value)| (key, vec![value.to_string()]));
+        let is_stratum = |key: &Key| matches!(key, Key::Role(role) if STRATA.contains(role));
+        let wanted = own.chain(self.what.filter.iter().cloned());
+        let mut filter = StrataFilter {
+            readings: ReadingFilter {
+                station: self.what.station,
+                measure,
+                keys: wanted.filter(|(key, _)| !is_stratum(key)).collect(),
+                from: self.windows.before.0,
+                to: self.windows.before.1,
+            },
+            beside: fault::MEASURES.to_vec(),
+            unit: match self.what.subgroup {
+                Subgroup::Panel => [Role::Panel, Role::Board],
+                _ => [Role::Board, Role::Panel],
+            },
+            by: STRATA.to_vec(),
+        };
+        let carries = |role: &Role| {
+            let derived = *role == Role::Family && !self.config.products.is_empty();
+            derived
+                || self
+                    .feeds()
+                    .any(|feed| feed.roles.iter().any(|(own, _)| own == role))
+        };
+        let is_wide = self
+            .feeds()
+            .any(|feed| matches!(feed.layout, Layout::Wide(_)));
+        let is_key = |role: &Role| self.what.group_by.contains(&Key::Role(*role));
+        let has_more = STRATA.iter().any(|role| carries(role) && !is_key(role));
+        if !has_more && !is_wide {
+            return Ok(Vec::new());
+        }
+        let mut strata = self.reader.strata(&filter)?;
+        (filter.readings.from, filter.readings.to) = self.windows.after;
+        strata.extend(self.reader.strata(&filter)?);
+        let late = self.late(streams)?;
+        strata.retain(|stratum| !late.contains(&stratum.unit));
+        Ok(strata)
+    }
+
+    /// Units that came too late to count: what they hold moves no answer either.
+    fn late(&self, streams: &[StreamRow]) -> Result<BTreeSet<String>, CommandError> {
+        let (mut late, mut on_time) = (BTreeSet::new(), BTreeSet::new());
+        let own = |other: &&StreamRow| other.characteristic == self.stream.characteristic;
+        for stream in streams.iter().filter(own) {
+            for (from, to) in [self.windows.before, self.windows.after] {
+                for point in self.reader.points(stream.id, from, to)? {
+                    let side = if point.late { &mut late } else { &mut on_time };
+                    side.insert(point.unit);
+                }
+            }
+        }
+        late.retain(|unit| !on_time.contains(unit));
+        Ok(late)
+    }
+
+    /// By each stratum that is no key of the stream: parts of the stream's own units.
+    fn within(&self, archived: &[Stratum]) -> Vec<Compared> {
+        let allowed = |stratum: &Stratum, place: usize, key: Key| {
+            let value = &stratum.keys[place];
+            let own = keys(self.what, self.stream);
+            let own = own.iter().find(|(name, _)| *name == key);
+            let filtered = self.what.filter.iter().find(|(name, _)| *name == key);
+            own.is_none_or(|(_, own)| **own == **value)
+                && filtered.is_none_or(|(_, values)| values.contains(value))
+        };
+        let of_stream = |stratum: &&Stratum| {
+            let mut places = STRATA.iter().enumerate();
+            places.all(|(place, role)| allowed(stratum, place, Key::Role(*role)))
+        };
+        let own: Vec<&Stratum> = archived.iter().filter(of_stream).collect();
+        let mut compared = Vec::new();
+        for (place, role) in STRATA.iter().enumerate() {
+            let key = Key::Role(*role);
+            if !self.what.group_by.contains(&key) {
+                compared.extend(self.compare(key, by_level(&own, place)));
+            }
+        }
+        compared
+    }
+
+    /// Compares the levels of a key that have units enough; nothing where only one has.
+    fn compare(&self, key: Key, levels: BTreeMap<String, Vec<Seen>>) -> Option<Compared> {
+        let side = |at: i64| self.windows.of(at);
+        let enough = |points: &Vec<Seen>| {
+            let count = |window| {
+                points
+                    .iter()
+                    .filter(|point| side(point.at) == Some(window))
+                    .count()
+            };
+            count(Window::Before) >= 2 && count(Window::After) >= 2
+        };
+        let levels: Vec<(String, Vec<Seen>)> = levels
+            .into_iter()
+            .filter(|(value, points)| !value.is_empty() && enough(points))
+            .collect();
+        if levels.len() < 2 {
+            return None;
+        }
+        let units: BTreeSet<&str> = levels
+            .iter()
+            .flat_map(|(_, points)| points.iter().map(|point| point.unit.as_str()))
+            .collect();
+        let numbers: BTreeMap<&str, u64> = units.into_iter().zip(0..).collect();
+        let mut figures: BTreeMap<(usize, Window, u64), Figure> = BTreeMap::new();
+        for (level, (_, points)) in levels.iter().enumerate() {
+            for point in points {
+                let number = numbers.get(point.unit.as_str());
+                let (Some(window), Some(&panel)) = (side(point.at), number) else {
+                    continue;
+                };
+                // A unit seen twice counts once, by its first point.
+                figures.entry((level, window, panel)).or_insert(Figure {
+                    window,
+                    panel,
+                    level,
+                    value: point.value,
+                });
+            }
+        }
+        let figures: Vec<Figure> = figures.into_values().collect();
+        let changes = Changes::of(&figures, levels.len()).ok()?;
+        Some(Compared {
+            key,
+            values: levels.into_iter().map(|(value, _)| value).collect(),
+            found: changes.attribute(CONFIDENCE, SEED).ok()?,
+        })
+    }
+}
+
+/// Each unit's mean at each value of one stratum.
+fn by_level(own: &[&Stratum], place: usize) -> BTreeMap<String, Vec<Seen>> {
+    let mut sums: BTreeMap<(&str, &str), (i64, f64, f64)> = BTreeMap::new();
+    for stratum in own {
+        let Some(Some((mean, count))) = stratum.means.first() else {
+            continue;
+        };
+        let key = (stratum.keys[place].as_str(), stratum.unit.as_str());
+        let (at, sum, weight) = sums.entry(key).or_insert((i64::MAX, 0.0, 0.0));
+        *at = stratum.at.min(*at);
+        *sum += mean * *count as f64;
+        *weight += *count as f64;
+    }
+    let mut levels: BTreeMap<String, Vec<Seen>> = BTreeMap::new();
+    for ((value, unit), (at, sum, weight)) in sums {
+        let points = levels.entry(value.to_owned()).or_default();
+        points.push(Seen {
+            at,
+            unit: unit.to_owned(),
+            value: sum / weight,
+        });
+    }
+    levels
+}
+
+fn rank(answer: &Answer) -> u8 {
+    match answer {
+        Answer::Levels(_) => 0,
+        Answer::Uneven => 1,
+        Answer::Common => 2,
+        Answer::Undecided => 3,
+        Answer::Nothing => 4,
+    }
+}
+
+/// The entries of one key.
+fn moved(compared: &Compared) -> Vec<Moved> {
+    let found = &compared.found;
+    let entry = |value: &str, share: Interval| Moved {
+        key: compared.key.name().to_owned(),
+        value: value.to_owned(),
+        share: share.value,
+        low: share.low,
+        high: share.high,
+    };
+    let level = |place: usize| entry(&compared.values[place], found.levels[place].share);
+    match &found.answer {
+        Answer::Levels(places) => places.iter().map(|&place| level(place)).collect(),
+        Answer::Uneven => (0..found.levels.len()).map(level).collect(),
+        Answer::Common => vec![entry(
+            "common to all",
+            Interval {
+                value: 1.0 - found.between.value,
+                low: 1.0 - found.between.high,
+                high: 1.0 - found.between.low,
+            },
+        )],
+        Answer::Undecided | Answer::Nothing => Vec::new(),
+    }
+}
+
+/// What one key tells, for people.
+fn in_words(compared: &Compared, units: &str) -> String {
+    let key = compared.key.name();
+    let found = &compared.found;
+    let percent = |share: f64| format!("{:.0}", 100.0 * share);
+    match &found.answer {
+        Answer::Levels(places) => {
+            let one = |&place: &usize| {
+                let share = found.levels[place].share;
+                format!(
+                    "{} with {} % of the change ({} to {} %)",
+                    compared.values[place],
+                    percent(share.value),
+                    percent(share.low),
+                    percent(share.high)
+                )
+            };
+            let all: Vec<String> = places.iter().map(one).collect();
+            format!("{key} {}", all.join(" and "))
+        }
+        Answer::Common => format!("alike for every {key}"),
+        Answer::Uneven => format!("every {key}, but not alike"),
+        Answer::Undecided => format!("{key} undecided, too few {units}"),
+        Answer::Nothing => format!("by {key} no change can be told"),
+    }
+}
