@@ -4,6 +4,7 @@
 //! that looks like the one before it costs a few comparisons and no lookup.
 
 use std::collections::{BTreeMap, HashMap};
+use std::ops::Range;
 use std::sync::Arc;
 
 use spc::moments::Moments;
@@ -132,45 +133,30 @@ impl Pass {
             Subgroup::Minutes(minutes) => Some(minutes),
             _ => None,
         };
-        let width = columns.len();
         let mut pass = Pass {
             slot_of_row: Vec::with_capacity(block.rows),
             slots: Vec::new(),
         };
         let mut known: HashMap<(Vec<u32>, i64), u32> = HashMap::new();
-        let mut last: (Vec<u32>, i64) = (vec![u32::MAX; width], i64::MIN);
-        let mut last_slot = NOWHERE;
-        for row in 0..block.rows {
-            if block.attempt[row] > 1 {
-                pass.slot_of_row.push(NOWHERE);
+        for rows in alike(block, &columns, window) {
+            let first = rows.start;
+            if block.attempt[first] > 1 {
+                pass.slot_of_row.resize(rows.end, NOWHERE);
                 continue;
             }
-            let at = block.at[row];
-            let start = window.map_or(0, |minutes| window_start(at, minutes));
-            let same = start == last.1
-                && columns
+            let start = window.map_or(0, |minutes| window_start(block.at[first], minutes));
+            let codes = columns.iter().map(|codes| codes[first]).collect();
+            let slot = *known
+                .entry((codes, start))
+                .or_insert_with(|| pass.open(block, first, what, line));
+            if slot != NOWHERE && window.is_none() {
+                let place = &mut pass.slots[slot as usize];
+                place.at = block.at[rows.clone()]
                     .iter()
-                    .zip(&last.0)
-                    .all(|(codes, &code)| codes[row] == code);
-            if !same {
-                for (kept, codes) in last.0.iter_mut().zip(&columns) {
-                    *kept = codes[row];
-                }
-                last.1 = start;
-                last_slot = match known.get(&last) {
-                    Some(&slot) => slot,
-                    None => {
-                        let slot = pass.open(block, row, what, line);
-                        known.insert(last.clone(), slot);
-                        slot
-                    }
-                };
+                    .copied()
+                    .fold(place.at, i64::min);
             }
-            if last_slot != NOWHERE && window.is_none() {
-                let place = &mut pass.slots[last_slot as usize];
-                place.at = place.at.min(at);
-            }
-            pass.slot_of_row.push(last_slot);
+            pass.slot_of_row.resize(rows.end, slot);
         }
         pass
     }
@@ -224,6 +210,40 @@ impl Pass {
                 })
             })
             .collect()
+    }
+}
+
+/// Rows that follow each other and belong together: equal codes, time window and attempt. Column
+/// by column, because that compiles to vector instructions.
+fn alike(block: &Block, columns: &[&[u32]], window: Option<u32>) -> Vec<Range<usize>> {
+    let mut differs = vec![0u32; block.rows];
+    for codes in columns {
+        mark(&mut differs, codes, |a, b| a ^ b);
+    }
+    mark(&mut differs, &block.attempt, |a, b| u32::from(a ^ b));
+    if let Some(minutes) = window {
+        mark(&mut differs, &block.at, |a, b| {
+            u32::from(window_start(a, minutes) != window_start(b, minutes))
+        });
+    }
+    let mut runs = Vec::new();
+    let mut start = 0;
+    for (row, differs) in differs.iter().enumerate().skip(1) {
+        if *differs != 0 {
+            runs.push(start..row);
+            start = row;
+        }
+    }
+    if start < block.rows {
+        runs.push(start..block.rows);
+    }
+    runs
+}
+
+/// Marks the rows whose value differs from the one before.
+fn mark<T: Copy>(differs: &mut [u32], column: &[T], difference: impl Fn(T, T) -> u32) {
+    for (differs, pair) in differs.iter_mut().skip(1).zip(column.windows(2)) {
+        *differs |= difference(pair[0], pair[1]);
     }
 }
 

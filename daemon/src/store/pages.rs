@@ -177,6 +177,16 @@ fn texts<'a>(
     parts: &[Rows<'a>],
     column: impl Fn(&'a Block) -> &'a Column,
 ) -> Encoded {
+    // The numbers that the feed gave the words serve as they are, where one block is all there is.
+    if let [(block, ranges)] = parts
+        && let [range] = ranges.as_slice()
+        && range.len() == block.rows
+        && let Column::PerRow { codes, words } = column(block)
+        && words.iter().all(|word| !word.is_empty())
+    {
+        let words: Vec<&str> = words.iter().map(AsRef::as_ref).collect();
+        return word_pages(name, &words, codes);
+    }
     let mut few = Words::default();
     let mut all: Vec<u32> = Vec::with_capacity(rows);
     for (block, ranges) in parts {
