@@ -3,18 +3,19 @@
 //! Quotes Cp and Cpk only for a stream that was in control; otherwise Pp and Ppk, and says so. The
 //! one invariant: the number of subgroups, not of readings, sets the confidence bounds.
 
-use jiff::Timestamp;
 use serde::Serialize;
 use spc::capability::{Estimate, Indices, Stability, Study};
 use spc::chart::{ChartKind, Limits, Sample};
 use spc::moments::Moments;
 
-use super::gauge::{self, GaugeStudy};
+use super::evidence::{self, Evidence};
+use super::gauge_share::{GaugeShare, add_gauge};
 use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, unit, utc, when};
-use crate::config::{Characteristic, Config, Gauge, Key, Specification, Subject};
+use crate::config::{Characteristic, Config, Key, Specification, Subject};
 use crate::output::{self, Cell, Format, Table};
 use crate::store::Reader;
-use crate::store::query::{ContentRow, OutsideCount, PointRow, ReadingFilter, StreamRow};
+use crate::store::query::{ContentRow, PointRow, ReadingFilter, StreamRow};
+use crate::store::readings::Archived;
 use crate::words::Role;
 
 /// The confidence of all bounds.
@@ -59,7 +60,7 @@ pub struct Capability {
     pub spread_index: Option<Index>,
     /// Cpk or Ppk.
     pub nearest_index: Option<Index>,
-    /// The model of the expected rate.
+    /// The distribution chosen: the normal unless it is clearly rejected and another clearly fits.
     pub model: &'static str,
     /// Readings outside, parts per million, as counted in the archive.
     pub ppm_observed: Option<f64>,
@@ -67,6 +68,10 @@ pub struct Capability {
     pub archived_readings: u64,
     /// Readings outside, parts per million, as the model expects.
     pub ppm_expected: Option<f64>,
+    /// Cpm or Ppm, against the target or else the middle of the limits.
+    pub taguchi_index: Option<Index>,
+    /// Shape, quantiles, model over time and checks, judged on one reading of each unit.
+    pub evidence: Evidence,
     /// The measurement behind the figures, where the configuration names a gauge study.
     pub gauge: Option<GaugeShare>,
     /// What limits the use of the figures.
@@ -77,31 +82,10 @@ pub struct Capability {
     pub(crate) limits_subgroups: Option<u32>,
 }
 
-/// What a gauge study says of the readings behind an index.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct GaugeShare {
-    /// The study's file.
-    pub file: String,
-    /// The day of the study.
-    pub studied_on: String,
-    /// The last day on which it counts.
-    pub valid_until: Option<String>,
-    /// The gauge's sigma, in the unit of the readings.
-    pub sigma: f64,
-    /// Its share of the overall standard deviation of the readings, in percent.
-    pub of_variation: Option<f64>,
-    /// Six of its sigmas over the tolerance, in percent.
-    pub of_tolerance: Option<f64>,
-    /// Categories of parts that the gauge tells apart, by the study.
-    pub distinct_categories: Option<u32>,
-    /// What common practice says of the gauge, by the study.
-    pub verdict: &'static str,
-}
-
 /// An index with its bounds at 95 %.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Index {
-    /// `Cp`, `Cpk`, `Pp` or `Ppk`.
+    /// `Cp`, `Cpk`, `Cpm`, `Pp`, `Ppk` or `Ppm`.
     pub symbol: &'static str,
     /// The estimate.
     pub value: f64,
@@ -194,7 +178,7 @@ pub(crate) fn study(
         from: window.0,
         to: window.1,
     };
-    let outside = reader.count_outside(&filter, specified.lower, specified.upper)?;
+    let archived = reader.archived(&filter, specified.lower, specified.upper)?;
     let (stability, words) = stability(&points);
     let mut found = Capability {
         stream: stream.label.clone(),
@@ -216,14 +200,31 @@ pub(crate) fn study(
         spread_index: None,
         nearest_index: None,
         model: "normal",
-        ppm_observed: ppm(outside),
-        archived_readings: outside.readings,
+        ppm_observed: ppm(&archived),
+        archived_readings: archived.readings,
         ppm_expected: None,
+        taguchi_index: None,
+        evidence: Evidence::default(),
         gauge: None,
         cautions: Vec::new(),
         window: (first.at, last.at),
         limits_subgroups: None,
     };
+    add_limits(reader, stream, &points, &mut found)?;
+    add_indices(&mut found, specified, stability);
+    add_cautions(&mut found, &points, &archived);
+    add_evidence(&mut found, specified, &points, &archived);
+    add_gauge(config, what, &mut found);
+    Ok(Some(found))
+}
+
+/// Adds which limits judged last.
+fn add_limits(
+    reader: &Reader,
+    stream: &StreamRow,
+    points: &[PointRow],
+    found: &mut Capability,
+) -> Result<(), CommandError> {
     let judged = points.iter().rfind(|point| !point.baseline && !point.late);
     if let Some(version) = judged.map(|point| point.version) {
         let rows = reader.limits(Some(stream.id))?;
@@ -231,10 +232,7 @@ pub(crate) fn study(
         let row = rows.iter().find(|row| row.version == version);
         found.limits_subgroups = row.map(|row| row.limits.subgroups);
     }
-    add_indices(&mut found, specified, stability);
-    add_cautions(&mut found, &points, outside);
-    add_gauge(config, what, &mut found);
-    Ok(Some(found))
+    Ok(())
 }
 
 /// The rows of the archive that a stream was made from.
@@ -245,7 +243,7 @@ fn wanted_keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Vec<Strin
     own.chain(what.filter.iter().cloned()).collect()
 }
 
-fn ppm(outside: OutsideCount) -> Option<f64> {
+fn ppm(outside: &Archived) -> Option<f64> {
     let share = (outside.below + outside.above) as f64 / outside.readings as f64;
     (outside.readings > 0).then_some(1e6 * share)
 }
@@ -373,12 +371,55 @@ fn quote(found: &mut Capability, indices: &Indices) {
         .spread
         .map(|spread| index(label.spread_symbol(), spread));
     found.nearest_index = Some(index(label.nearest_symbol(), pair.nearest));
+    found.taguchi_index = pair
+        .taguchi
+        .map(|taguchi| index(label.taguchi_symbol(), taguchi.index));
     found.model = pair.model.name();
     let sides = [pair.expected_ppm_below, pair.expected_ppm_above];
     found.ppm_expected = Some(sides.into_iter().flatten().sum());
 }
 
-fn add_cautions(found: &mut Capability, points: &[PointRow], outside: OutsideCount) {
+/// Adds what the readings look like. A distribution other than the normal takes over the expected
+/// rate; the indices from mean and sigma stay beside those from its quantiles.
+fn add_evidence(
+    found: &mut Capability,
+    specified: &Specification,
+    points: &[PointRow],
+    archived: &Archived,
+) {
+    let limits = spc::capability::Specification {
+        lower: specified.lower,
+        target: specified.target,
+        upper: specified.upper,
+    };
+    let evidence = evidence::gather(&archived.units, points, &limits);
+    if let (Some(ppm), Some(chosen)) = (evidence.expected_ppm(&limits), &evidence.distribution) {
+        found.ppm_expected = Some(ppm);
+        found.model = chosen.name;
+    }
+    if !archived.is_whole() {
+        let kept = crate::store::readings::READINGS_KEPT_MAX;
+        let text = format!("the distribution is judged on the first {kept} readings");
+        found.cautions.push(text);
+    }
+    if let Some(figures) = &evidence.quantiles {
+        let nearest = output::significant(figures.nearest_index);
+        let symbol = if found.is_stable { "Cpk" } else { "Ppk" };
+        let text = format!(
+            "not normal: {symbol} {nearest} by quantiles of the {}",
+            figures.basis
+        );
+        found.cautions.push(text);
+    } else if evidence.rejects_normal() {
+        let text = "not normal, and neither a distribution fits nor are there 1000 readings for \
+                    quantiles: the index misleads";
+        found.cautions.push(text.to_owned());
+    }
+    found.cautions.extend(evidence.warnings());
+    found.evidence = evidence;
+}
+
+fn add_cautions(found: &mut Capability, points: &[PointRow], outside: &Archived) {
     let mut versions: Vec<u32> = points
         .iter()
         .filter(|point| !point.late)
@@ -402,60 +443,6 @@ fn add_cautions(found: &mut Capability, points: &[PointRow], outside: OutsideCou
     }
 }
 
-/// Puts the gauge study of the measure beside the figures. What is wrong with the study is a
-/// caution, never a failure: the figures stand without it.
-fn add_gauge(config: &Config, what: &Characteristic, found: &mut Capability) {
-    let Subject::Measure(measure) = &what.subject else {
-        return;
-    };
-    let named = |one: &&Gauge| one.station == what.station && one.measure == *measure;
-    let Some(gauge) = config.gauges.iter().find(named) else {
-        return;
-    };
-    let limits = (found.lower, found.upper);
-    match gauge::study(&gauge.file, limits, gauge::usual_level()) {
-        Ok(study) => {
-            let share = share(gauge, &study, found.sigma_overall);
-            let part = output::significant(study.gauge_of_variation);
-            if !study.verdict.starts_with("good") {
-                let text = format!("the gauge is {part} % of its study ({})", study.verdict);
-                found.cautions.push(text);
-            }
-            found.gauge = Some(share);
-        }
-        Err(error) => found.cautions.push(format!("no gauge study: {error}")),
-    }
-    let last = Timestamp::from_microsecond(found.window.1)
-        .map(|time| config.zone.to_datetime(time).date());
-    if let (Ok(last), Some(until)) = (last, gauge.valid_until)
-        && last > until
-    {
-        let text = format!("the gauge study of {} ended on {until}", gauge.studied_on);
-        found.cautions.push(text);
-    }
-}
-
-fn share(gauge: &Gauge, study: &GaugeStudy, overall: Option<f64>) -> GaugeShare {
-    let own = |row: &&gauge::ComponentRow| row.method == "anova" && row.component == gauge::GAUGE;
-    let sigma = study
-        .components
-        .iter()
-        .find(own)
-        .map_or(0.0, |row| row.sigma);
-    GaugeShare {
-        file: study.file.clone(),
-        studied_on: gauge.studied_on.to_string(),
-        valid_until: gauge.valid_until.map(|day| day.to_string()),
-        sigma,
-        of_variation: overall
-            .filter(|all| *all > 0.0)
-            .map(|all| 100.0 * sigma / all),
-        of_tolerance: study.gauge_of_tolerance,
-        distinct_categories: study.distinct_categories,
-        verdict: study.verdict,
-    }
-}
-
 /// A specification in words.
 pub(crate) fn specification_words(lower: Option<f64>, upper: Option<f64>) -> String {
     let text = output::significant;
@@ -466,6 +453,35 @@ pub(crate) fn specification_words(lower: Option<f64>, upper: Option<f64>) -> Str
         (None, None) => String::new(),
     }
 }
+
+/// The columns of the printed table.
+const COLUMNS: [&str; 25] = [
+    "stream",
+    "unit",
+    "specification",
+    "from",
+    "to",
+    "subgroups",
+    "readings",
+    "mean",
+    "sigma within",
+    "sigma overall",
+    "indices",
+    "spread index",
+    "nearest index",
+    "nearest at least",
+    "nearest at most",
+    "Cpm or Ppm",
+    "model",
+    "normality p",
+    "quantile index",
+    "time model",
+    "ppm observed",
+    "ppm expected",
+    "gauge % of variation",
+    "stability",
+    "cautions",
+];
 
 /// Prints capabilities.
 ///
@@ -480,28 +496,7 @@ pub fn print(
     format: Format,
 ) -> Result<(), CommandError> {
     let rows = rows(config, reader, stream, window)?;
-    let mut table = Table::new(&[
-        "stream",
-        "unit",
-        "specification",
-        "from",
-        "to",
-        "subgroups",
-        "readings",
-        "mean",
-        "sigma within",
-        "sigma overall",
-        "indices",
-        "spread index",
-        "nearest index",
-        "nearest at least",
-        "nearest at most",
-        "ppm observed",
-        "ppm expected",
-        "gauge % of variation",
-        "stability",
-        "cautions",
-    ]);
+    let mut table = Table::new(&COLUMNS);
     for row in &rows {
         let labels = if row.is_stable { "Cp, Cpk" } else { "Pp, Ppk" };
         let nearest = row.nearest_index.as_ref();
@@ -521,6 +516,11 @@ pub fn print(
             nearest.map(|index| index.value).into(),
             nearest.map(|index| index.lower).into(),
             nearest.map(|index| index.upper).into(),
+            row.taguchi_index.as_ref().map(|index| index.value).into(),
+            row.model.into(),
+            row.evidence.normality_p().into(),
+            row.evidence.quantile_index().into(),
+            row.evidence.time_symbol().into(),
             row.ppm_observed.into(),
             row.ppm_expected.into(),
             row.gauge

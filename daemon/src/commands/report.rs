@@ -259,7 +259,7 @@ fn capability_row(config: &Config, found: Capability) -> CapabilityRow {
         sigma_overall: found.sigma_overall,
         spread_index: estimate(found.spread_index, spread),
         minimum_index: estimate(found.nearest_index, nearest),
-        model: format!("{}, 95 % bounds", found.model),
+        model: format!("{}, 95 % bounds", found.evidence.in_words(found.model)),
         ppm_observed: found.ppm_observed,
         ppm_expected: found.ppm_expected,
         stability: found.stability,

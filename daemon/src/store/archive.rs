@@ -1,16 +1,13 @@
-//! The archive of readings: what is asked of it, and what no transaction stands for.
+//! The archive of readings: where what is asked may be, and what no transaction stands for.
 //!
 //! Segments are written by [`super::segment`]; one that no transaction names is swept away.
 
-use std::fs::{self, File};
+use std::fs;
 use std::path::Path;
 
-use polars::prelude::{DataFrame, DataType};
-use polars_io::SerReader;
-use polars_io::parquet::read::ParquetReader;
 use rusqlite::Connection;
 
-use super::query::{OutsideCount, ReadingFilter};
+use super::query::ReadingFilter;
 use super::segment::DAY_US;
 use super::{StoreError, db, file_error};
 use crate::config::Key;
@@ -49,30 +46,6 @@ pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), Store
     Ok(())
 }
 
-/// How many of the readings that a filter wants lie outside a specification.
-///
-/// # Errors
-///
-/// When a segment can not be read.
-pub(super) fn count_outside(
-    data_folder: &Path,
-    segments: &[String],
-    filter: &ReadingFilter,
-    lower: Option<f64>,
-    upper: Option<f64>,
-) -> Result<OutsideCount, StoreError> {
-    let mut found = OutsideCount::default();
-    for relative in segments.iter().filter(|path| may_hold(path, filter)) {
-        let path = data_folder.join("archive").join(relative);
-        for value in readings(&path, filter)? {
-            found.readings += 1;
-            found.below += u64::from(lower.is_some_and(|lower| value < lower));
-            found.above += u64::from(upper.is_some_and(|upper| value > upper));
-        }
-    }
-    Ok(found)
-}
-
 /// Whether a segment can hold what a filter wants, told by its path alone.
 pub(super) fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
     let mut parts = relative.split('/');
@@ -88,77 +61,6 @@ pub(super) fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
     let in_window =
         start.is_none_or(|start| start < filter.to && start.saturating_add(DAY_US) > filter.from);
     wanted_line && station == Some(filter.station.name()) && in_window
-}
-
-/// The readings of a segment that a filter wants.
-fn readings(path: &Path, filter: &ReadingFilter) -> Result<Vec<f64>, StoreError> {
-    let wrap = |error: polars::error::PolarsError| {
-        StoreError::Archive(format!("{}: {error}", path.display()))
-    };
-    let open = || File::open(path).map_err(|source| file_error(path, source));
-    let schema = ParquetReader::new(open()?).schema().map_err(wrap)?;
-    let long = schema.contains("step") && schema.contains("value");
-    let measure = if long { "value" } else { filter.measure };
-    if !schema.contains(measure) {
-        return Ok(Vec::new());
-    }
-    let mut wanted: Vec<(&str, Vec<&str>)> = filter
-        .keys
-        .iter()
-        .map(|(key, values)| (key.name(), values.iter().map(String::as_str).collect()))
-        .collect();
-    if long {
-        wanted.push(("step", vec![filter.measure]));
-    }
-    let mut columns: Vec<String> = ["at", "attempt", measure].map(str::to_owned).to_vec();
-    columns.extend(wanted.iter().map(|(name, _)| (*name).to_owned()));
-    columns.retain(|name| schema.contains(name));
-    columns.sort();
-    columns.dedup();
-    let frame = ParquetReader::new(open()?)
-        .with_columns(Some(columns))
-        .finish()
-        .map_err(wrap)?;
-    pick(&frame, measure, &wanted, filter).map_err(wrap)
-}
-
-/// The numbers of a column in the rows that are wanted.
-fn pick(
-    frame: &DataFrame,
-    measure: &str,
-    wanted: &[(&str, Vec<&str>)],
-    filter: &ReadingFilter,
-) -> Result<Vec<f64>, polars::error::PolarsError> {
-    let at = frame.column("at")?.cast(&DataType::Int64)?;
-    let attempt = frame.column("attempt")?.cast(&DataType::Int64)?;
-    let mut keep: Vec<bool> = at
-        .i64()?
-        .iter()
-        .zip(attempt.i64()?.iter())
-        .map(|(at, attempt)| {
-            let in_window = at.is_some_and(|at| at >= filter.from && at < filter.to);
-            in_window && attempt.is_none_or(|attempt| attempt <= 1)
-        })
-        .collect();
-    for (name, values) in wanted {
-        // A role that the feed does not carry is the empty text in every row.
-        if frame.column(name).is_err() {
-            let any = values.contains(&"");
-            keep.iter_mut().for_each(|keep| *keep = *keep && any);
-            continue;
-        }
-        let cells = frame.column(name)?.cast(&DataType::String)?;
-        for (keep, cell) in keep.iter_mut().zip(cells.str()?.iter()) {
-            *keep = *keep && values.contains(&cell.unwrap_or(""));
-        }
-    }
-    let numbers = frame.column(measure)?.cast(&DataType::Float64)?;
-    Ok(numbers
-        .f64()?
-        .iter()
-        .zip(keep)
-        .filter_map(|(number, keep)| number.filter(|_| keep))
-        .collect())
 }
 
 /// A line's or a feed's name as a part of a path.

@@ -18,6 +18,7 @@ mod outbox;
 pub mod pads;
 mod pages;
 pub mod query;
+pub mod readings;
 pub mod segment;
 mod shift;
 pub mod strata;

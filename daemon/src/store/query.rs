@@ -10,7 +10,7 @@ use spc::chart::Limits;
 use spc::moments::Moments;
 
 use super::form::{content_from, limits_from, list_from, state_from};
-use super::{Reader, StoreError, archive, db};
+use super::{Reader, StoreError, db};
 use crate::config::Key;
 use crate::engine::{Content, Phase, PointKind};
 
@@ -251,17 +251,6 @@ pub struct ReadingFilter<'a> {
     pub from: i64,
     /// Up to this event time, exclusive.
     pub to: i64,
-}
-
-/// How many readings lie outside a specification.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct OutsideCount {
-    /// Readings in all.
-    pub readings: u64,
-    /// Below the lower limit.
-    pub below: u64,
-    /// Above the upper limit.
-    pub above: u64,
 }
 
 impl Reader {
@@ -518,23 +507,6 @@ impl Reader {
                 })
             },
         )
-    }
-
-    /// Which archived readings lie outside a specification.
-    ///
-    /// # Errors
-    ///
-    /// When the record or a segment of the archive can not be read.
-    pub fn count_outside(
-        &self,
-        filter: &ReadingFilter,
-        lower: Option<f64>,
-        upper: Option<f64>,
-    ) -> Result<OutsideCount, StoreError> {
-        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
-        archive::count_outside(&self.folder, &segments, filter, lower, upper)
     }
 }
 

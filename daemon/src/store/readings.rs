@@ -1,0 +1,201 @@
+//! The archived readings of a stream, unit by unit.
+//!
+//! Knows no specification and no statistics. The one invariant: units and their readings come out
+//! in an order that does not depend on how files arrived.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::Path;
+
+use polars::prelude::{DataFrame, DataType};
+use polars_io::SerReader;
+use polars_io::parquet::read::ParquetReader;
+
+use super::query::ReadingFilter;
+use super::{Reader, StoreError, archive, file_error};
+
+/// Readings kept of one stream; those beyond are only counted.
+pub const READINGS_KEPT_MAX: usize = 4_000_000;
+
+/// The columns that tell units apart, the first that a segment has.
+const UNITS: [&str; 2] = ["panel", "board"];
+
+/// The first attempts' readings of one panel or board, ascending.
+#[derive(Clone, Debug, PartialEq)]
+pub struct UnitReadings {
+    /// The first event time.
+    pub at: i64,
+    /// The unit's name; the event time where the feed names none.
+    pub unit: String,
+    /// The readings.
+    pub values: Vec<f64>,
+}
+
+/// The readings that a filter wants.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Archived {
+    /// The units, by time and name.
+    pub units: Vec<UnitReadings>,
+    /// Readings in all, those beyond [`READINGS_KEPT_MAX`] included.
+    pub readings: u64,
+    /// Below the lower limit.
+    pub below: u64,
+    /// Above the upper limit.
+    pub above: u64,
+}
+
+impl Archived {
+    /// Whether every reading is kept.
+    #[must_use]
+    pub fn is_whole(&self) -> bool {
+        self.readings <= READINGS_KEPT_MAX as u64
+    }
+}
+
+/// Units by name: the first event time and the readings.
+type Units = BTreeMap<String, (i64, Vec<f64>)>;
+
+impl Reader {
+    /// The archived readings that a filter wants, and how many lie outside a specification.
+    ///
+    /// # Errors
+    ///
+    /// When the record or a segment of the archive can not be read.
+    pub fn archived(
+        &self,
+        filter: &ReadingFilter,
+        lower: Option<f64>,
+        upper: Option<f64>,
+    ) -> Result<Archived, StoreError> {
+        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
+            row.get::<_, String>(0)
+        })?;
+        let mut found = Archived::default();
+        let mut units = Units::new();
+        for relative in segments
+            .iter()
+            .filter(|path| archive::may_hold(path, filter))
+        {
+            let path = self.folder.join("archive").join(relative);
+            readings(&path, filter, &mut |at, unit, value| {
+                found.readings += 1;
+                found.below += u64::from(lower.is_some_and(|lower| value < lower));
+                found.above += u64::from(upper.is_some_and(|upper| value > upper));
+                if found.is_whole() {
+                    keep(&mut units, at, unit, value);
+                }
+            })?;
+        }
+        found.units = ordered(units);
+        Ok(found)
+    }
+}
+
+/// Looks first: most rows are of a unit that is known, and a new name costs memory.
+fn keep(units: &mut Units, at: i64, unit: &str, value: f64) {
+    if let Some((first, values)) = units.get_mut(unit) {
+        *first = at.min(*first);
+        values.push(value);
+    } else {
+        units.insert(unit.to_owned(), (at, vec![value]));
+    }
+}
+
+fn ordered(units: Units) -> Vec<UnitReadings> {
+    let mut units: Vec<UnitReadings> = units
+        .into_iter()
+        .map(|(unit, (at, mut values))| {
+            values.sort_unstable_by(f64::total_cmp);
+            UnitReadings { at, unit, values }
+        })
+        .collect();
+    units.sort_by(|a, b| (a.at, &a.unit).cmp(&(b.at, &b.unit)));
+    units
+}
+
+/// Hands over the readings of a segment that a filter wants: time, unit, value.
+fn readings(
+    path: &Path,
+    filter: &ReadingFilter,
+    take: &mut impl FnMut(i64, &str, f64),
+) -> Result<(), StoreError> {
+    let wrap = |error: polars::error::PolarsError| {
+        StoreError::Archive(format!("{}: {error}", path.display()))
+    };
+    let open = || File::open(path).map_err(|source| file_error(path, source));
+    let schema = ParquetReader::new(open()?).schema().map_err(wrap)?;
+    let long = schema.contains("step") && schema.contains("value");
+    let measure = if long { "value" } else { filter.measure };
+    if !schema.contains(measure) {
+        return Ok(());
+    }
+    let mut wanted: Vec<(&str, Vec<&str>)> = filter
+        .keys
+        .iter()
+        .map(|(key, values)| (key.name(), values.iter().map(String::as_str).collect()))
+        .collect();
+    if long {
+        wanted.push(("step", vec![filter.measure]));
+    }
+    let unit = UNITS.into_iter().find(|name| schema.contains(name));
+    let mut columns: Vec<String> = ["at", "attempt", measure].map(str::to_owned).to_vec();
+    columns.extend(wanted.iter().map(|(name, _)| (*name).to_owned()));
+    columns.extend(unit.map(str::to_owned));
+    columns.retain(|name| schema.contains(name));
+    columns.sort();
+    columns.dedup();
+    let frame = ParquetReader::new(open()?)
+        .with_columns(Some(columns))
+        .finish()
+        .map_err(wrap)?;
+    pick(&frame, (measure, unit), &wanted, filter, take).map_err(wrap)
+}
+
+/// The numbers of a column in the rows that are wanted, each with its time and unit.
+fn pick(
+    frame: &DataFrame,
+    (measure, unit): (&str, Option<&str>),
+    wanted: &[(&str, Vec<&str>)],
+    filter: &ReadingFilter,
+    take: &mut impl FnMut(i64, &str, f64),
+) -> Result<(), polars::error::PolarsError> {
+    let at = frame.column("at")?.cast(&DataType::Int64)?;
+    let attempt = frame.column("attempt")?.cast(&DataType::Int64)?;
+    let mut keep: Vec<bool> = at
+        .i64()?
+        .iter()
+        .zip(attempt.i64()?.iter())
+        .map(|(at, attempt)| {
+            let in_window = at.is_some_and(|at| at >= filter.from && at < filter.to);
+            in_window && attempt.is_none_or(|attempt| attempt <= 1)
+        })
+        .collect();
+    for (name, values) in wanted {
+        // A role that the feed does not carry is the empty text in every row.
+        if frame.column(name).is_err() {
+            let any = values.contains(&"");
+            keep.iter_mut().for_each(|keep| *keep = *keep && any);
+            continue;
+        }
+        let cells = frame.column(name)?.cast(&DataType::String)?;
+        for (keep, cell) in keep.iter_mut().zip(cells.str()?.iter()) {
+            *keep = *keep && values.contains(&cell.unwrap_or(""));
+        }
+    }
+    let numbers = frame.column(measure)?.cast(&DataType::Float64)?;
+    let units = unit
+        .map(|name| frame.column(name)?.cast(&DataType::String))
+        .transpose()?;
+    let names = units.as_ref().map(|units| units.str()).transpose()?;
+    let rows = at.i64()?.iter().zip(numbers.f64()?.iter()).zip(keep);
+    for (row, ((at, number), _)) in rows.enumerate().filter(|(_, (_, keep))| *keep) {
+        let Some((at, number)) = at.zip(number) else {
+            continue;
+        };
+        match names.and_then(|names| names.get(row)).unwrap_or("") {
+            "" => take(at, &at.to_string(), number),
+            name => take(at, name, number),
+        }
+    }
+    Ok(())
+}
