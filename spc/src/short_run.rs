@@ -102,6 +102,11 @@ impl ShortRun {
         Ok(Self { scale, parts })
     }
 
+    /// How readings are made comparable.
+    pub fn scale(&self) -> Scale {
+        self.scale
+    }
+
     /// What is plotted of `size` readings of a part with the mean `value`. Cost: a search for the
     /// part.
     ///

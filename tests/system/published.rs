@@ -363,6 +363,55 @@ fn units_between_rare_defects_through_the_whole_chain() {
     assert_eq!(signalled(&chart, "beyond_limits"), [21, 22, 23]);
 }
 
+/// NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, its readings given to two
+/// invented products in turn, each about a target of its own: together they have the limits of the
+/// series. A product that is not defined stays off the chart.
+#[test]
+fn products_in_short_runs_through_the_whole_chain() {
+    let golden = expected("imr_flowrate.toml");
+    let product = |name: &str, target: u32| {
+        format!(
+            "[[product]]\nname = \"{name}\"\nboards = 1\n[[product.specification]]\n\
+             measure = \"value\"\nlower = 0\nupper = 900\ntarget = {target}\nsigma = 2.0\n\
+             unit = \"um\"\nsource = \"invented\"\n"
+        )
+    };
+    let products = product("small", 100) + &product("large", 400);
+    let what = "measure = \"value\"\nchart = \"individuals\"\nbaseline = 10";
+    let text = config(MEASURED, &format!("{what}\nshort_run = \"deviation\""))
+        .replace("[[product]]\nname = \"sample\"\nboards = 1\n", &products)
+        .replace("{ constant = \"sample\" }", "\"Product\"");
+    let run = |text: &str| {
+        let place = Place::bare(text);
+        for (unit, row) in series("imr_flowrate.csv").iter().enumerate() {
+            let flow: f64 = row[1].parse().unwrap();
+            let (name, target) = [("small", 100.0), ("large", 400.0)][unit % 2];
+            let value = flow + target;
+            let rows = format!(
+                "{},U{unit},1,{value},{name}\n{},X{unit},1,7,stray\n",
+                at(unit),
+                at(unit)
+            );
+            let file = format!("At,Subgroup,Item,Value,Product\n{rows}");
+            place.write(&format!("series/U{unit:03}.csv"), file);
+        }
+        place.replay();
+        place.chart("series")
+    };
+    let chart = run(&text);
+    let recomputed = golden["recomputed"].as_table().unwrap();
+    let limits = &chart["limits"][0];
+    assert_near(number(limits, "centre"), &recomputed["mean"], "centre");
+    assert_near(number(limits, "upper"), &recomputed["ucl"], "upper");
+    assert_near(number(limits, "lower"), &recomputed["lcl"], "lower");
+    assert_eq!(list(&chart["points"]).len(), 10);
+    assert_eq!(chart["unit"], "um");
+    let chart = run(&text.replace("\"deviation\"", "\"standardised\""));
+    let half = recomputed["mean"].as_float().unwrap() / 2.0;
+    assert!((number(&chart["limits"][0], "centre") - half).abs() < TOLERANCE * half);
+    assert_eq!(chart["unit"], "");
+}
+
 /// The readings of the first series one after another, five a median; the run is stopped within a
 /// subgroup and goes on.
 #[test]

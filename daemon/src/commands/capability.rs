@@ -105,6 +105,10 @@ pub(crate) fn specification<'a>(
     let Subject::Measure(measure) = &what.subject else {
         return what.specification.as_ref();
     };
+    // Values against a target are not what a specification limits.
+    if what.short_run.is_some() {
+        return None;
+    }
     let family = alerts::key_value(what, stream, Key::Role(Role::Family));
     let product = alerts::product(config, what, stream);
     let find = |family: Option<&str>| {

@@ -111,6 +111,10 @@ pub(crate) fn unit(config: &Config, what: &Characteristic, stream: &StreamRow) -
     let Subject::Measure(name) = &what.subject else {
         return String::new();
     };
+    let standardised = Some(spc::short_run::Scale::Standardised);
+    if what.short_run.as_ref().map(|one| one.scale()) == standardised {
+        return String::new();
+    }
     let feeds = config
         .feeds
         .iter()

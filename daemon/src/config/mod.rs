@@ -89,6 +89,8 @@ pub struct Specification {
     pub lower: Option<f64>,
     /// The nominal value.
     pub target: Option<f64>,
+    /// Sigma of a single reading, from the history of the part; above 0.
+    pub sigma: Option<f64>,
     /// The upper specification limit.
     pub upper: Option<f64>,
     /// The unit.
@@ -288,6 +290,8 @@ pub struct Characteristic {
     pub widen: bool,
     /// Whether limits of counts are exact probability limits instead of multiples of sigma.
     pub exact_limits: bool,
+    /// How each product is charted against its own target; by its readings where absent.
+    pub short_run: Option<spc::short_run::ShortRun>,
     /// Run rules beside beyond-limits.
     pub rules: Vec<spc::rules::Rule>,
     /// A change of one of these within a stream starts a new baseline.

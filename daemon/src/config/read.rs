@@ -19,6 +19,7 @@ mod feed;
 mod gauge;
 mod product;
 mod roles;
+mod short_run;
 mod table;
 #[cfg(test)]
 mod tests;

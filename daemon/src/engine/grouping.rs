@@ -8,6 +8,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use spc::moments::Moments;
+use spc::short_run::ShortRun;
 
 use crate::block::{Block, Column, EmptyUnit, Values};
 use crate::config::{Characteristic, Config, Key, Subgroup, Subject};
@@ -344,14 +345,31 @@ fn contents(
     pass: &Pass,
 ) -> Vec<Option<Content>> {
     match &what.subject {
-        Subject::Measure(name) => measured(config, block, name, pass),
+        Subject::Measure(name) => {
+            let short_run = what.short_run.as_ref();
+            measured(config, block, name, short_run, pass)
+        }
         Subject::Calls | Subject::Confirmed | Subject::FalseCalls => {
             counted(config, block, what, pass)
         }
     }
 }
 
-fn measured(config: &Config, block: &Block, name: &str, pass: &Pass) -> Vec<Option<Content>> {
+/// Readings by slot, against their product's target where products share a chart. A product that
+/// the file does not define has no target, so it stays off such a chart, as if filtered out.
+fn measured(
+    config: &Config,
+    block: &Block,
+    name: &str,
+    short_run: Option<&ShortRun>,
+    pass: &Pass,
+) -> Vec<Option<Content>> {
+    let charted = |slot: u32, value: f64| match short_run {
+        None => Some(value),
+        Some(parts) => parts
+            .plotted(&pass.slots[slot as usize].product, value, 1.0)
+            .ok(),
+    };
     let mut moments = vec![Moments::new(); pass.slots.len()];
     match &block.values {
         Values::Wide(columns) => {
@@ -369,6 +387,7 @@ fn measured(config: &Config, block: &Block, name: &str, pass: &Pass) -> Vec<Opti
                 first += rows.len();
                 if rows[0] != NOWHERE {
                     let values = values.iter().copied().filter(|value| !value.is_nan());
+                    let values = values.filter_map(|value| charted(rows[0], value));
                     moments[rows[0] as usize].push_all(values);
                 }
             }
@@ -376,7 +395,11 @@ fn measured(config: &Config, block: &Block, name: &str, pass: &Pass) -> Vec<Opti
         Values::Long { step, value, .. } => {
             let wanted = wanted_codes(step, name);
             for (row, (&slot, &value)) in pass.slot_of_row.iter().zip(value).enumerate() {
-                if slot != NOWHERE && !value.is_nan() && wanted.holds(row) {
+                if slot != NOWHERE
+                    && !value.is_nan()
+                    && wanted.holds(row)
+                    && let Some(value) = charted(slot, value)
+                {
                     moments[slot as usize].push(value);
                 }
             }

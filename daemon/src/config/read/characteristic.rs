@@ -8,6 +8,7 @@ use spc::rules::Rule;
 
 use super::feed::{Offer, STATIONS, VERDICTS};
 use super::product::read_limits;
+use super::short_run;
 use super::table::{Item, Table, Unique};
 use crate::config::{Characteristic, Key, Product, Subgroup, Subject};
 use crate::words::{Role, Station};
@@ -94,6 +95,9 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         .map_or(Some(3.0), |item| read_width(&item));
     let widen = table.flag_or("widen", true);
     let exact_limits = table.flag_or("exact_limits", false);
+    let short_run = subject
+        .as_ref()
+        .and_then(|subject| short_run::read(table, (subject, &filter, &group_by), known));
     let rules = read_rules(table);
     let specification = table.table("specification").and_then(|limits| {
         if subject
@@ -126,6 +130,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         limit_width: limit_width?,
         widen,
         exact_limits,
+        short_run,
         rules,
         restart_on,
         specification,

@@ -165,6 +165,12 @@ pub(super) fn read_limits(
 ) -> Option<Specification> {
     let lower = table.number_if("lower");
     let target = table.number_if("target");
+    let sigma = table.number_if("sigma");
+    if let (Some(sigma), Some(item)) = (sigma, table.get("sigma"))
+        && sigma <= 0.0
+    {
+        item.fault("is not above 0", "write the sigma of a single reading");
+    }
     let (upper_item, lower_item) = (table.get("upper"), table.get("lower"));
     let upper = upper_item.as_ref().and_then(Item::number);
     let unit = table.need("unit", "\"um\"");
@@ -197,6 +203,7 @@ pub(super) fn read_limits(
         family: None,
         lower,
         target,
+        sigma: sigma.filter(|sigma| *sigma > 0.0),
         upper,
         unit,
         source,
