@@ -8,6 +8,17 @@
 
 use crate::rules::Side;
 
+/// Whether an average of this weight is slow at this in-control run length: less than a tenth on
+/// the newest point, and 100,000 points or more.
+///
+/// Such an average can lie far on one side when a shift to the other begins, and then takes long
+/// to cross (the inertia of E. Yashchin, IBM Journal of Research and Development 31(2) 1987; from
+/// memory). With weight 0.1 and a run length of 1e6 a shift of half a sigma takes 670 points, with
+/// a CUSUM of k = 0.25 it takes 91 (computed with [`crate::runlength`]).
+pub fn is_slow(weight: f64, run_length: f64) -> bool {
+    weight < 0.1 && run_length >= 100_000.0
+}
+
 /// Parameters of an EWMA chart.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ewma {
@@ -66,6 +77,11 @@ impl Ewma {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_long_memory_is_slow_at_long_run_lengths_only() {
+        assert!(is_slow(0.05, 2e5) && !is_slow(0.05, 5e4) && !is_slow(0.2, 2e5));
+    }
 
     #[test]
     fn a_weight_of_one_is_the_point_itself() {

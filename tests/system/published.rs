@@ -62,6 +62,8 @@ name = "series"
 station = "paste"
 group_by = ["line"]
 subgroup = "panel"
+detection = ["limits"]
+limit_width = 3.0
 widen = false
 {characteristic}
 "#
@@ -354,8 +356,8 @@ fn units_between_rare_defects_through_the_whole_chain() {
     assert!((lower - 1.0).abs() < 1e-9);
     assert_eq!(signalled(&chart, "beyond_limits"), [0; 0]);
     // Two sigma on the lower side: counts below 2 are that rare.
-    let what = format!("{what}\nlimit_width = 2.0");
-    let place = Place::bare(&config(JUDGED, &what));
+    let narrow = config(JUDGED, what).replace("limit_width = 3.0", "limit_width = 2.0");
+    let place = Place::bare(&narrow);
     write(&place, &singles);
     place.replay();
     let chart = place.chart("series");

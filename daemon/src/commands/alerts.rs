@@ -12,7 +12,7 @@ use super::causes::{Causes, Moved, causes};
 use super::chart::ChartFacts;
 use super::{CommandError, characteristic, local, local_minute, rule_words, said, unit, utc, when};
 use crate::config::{Characteristic, Config, Key, Subgroup};
-use crate::engine::SPREAD_BEYOND_LIMITS;
+use crate::engine::{SPREAD_BEYOND_LIMITS, is_detector};
 use crate::output::{self, Format, Table, significant};
 use crate::store::query::{AlertRow, PointRow, StreamRow};
 use crate::store::{Acknowledged, Reader};
@@ -36,7 +36,8 @@ pub struct Alert {
     pub onset: Onset,
     /// The side of the first signal: `upper`, `lower` or `neither`.
     pub direction: String,
-    /// The largest distance from the centre, in sigma of the plotted value.
+    /// The largest distance from the centre, in sigma of the plotted value: of a point, or of the
+    /// shift that cumulative sums or an average estimate.
     pub size_sigma: f64,
     /// The plotted value there.
     pub size_value: f64,
@@ -329,12 +330,20 @@ fn sentence(config: &Config, what: &Characteristic, stream: &StreamRow, row: &Al
             local_minute(config, row.last_at)
         ),
     };
-    format!(
-        "{}: {rule}{side}, first at {} ({}){more}; farthest value {}{blank}{unit}, {:+.1} sigma \
-         from the centre.",
+    let begin = format!(
+        "{}: {rule}{side}, first at {} ({}){more}",
         what.name,
         local(config, row.first_at),
-        row.first_unit,
+        row.first_unit
+    );
+    if row.rules.iter().all(|rule| is_detector(rule)) {
+        return format!(
+            "{begin}; no single point is beyond the limits, the shift is about {:+.1} sigma.",
+            row.size_sigma
+        );
+    }
+    format!(
+        "{begin}; farthest value {}{blank}{unit}, {:+.1} sigma from the centre.",
         significant(row.size_value),
         row.size_sigma,
     )

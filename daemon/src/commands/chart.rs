@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use spc::chart::{Bounds, ChartKind, Limits};
 
+use super::limits::Watch;
 use super::{
     ALWAYS, CommandError, characteristic, find_stream, keys, local, local_minute, rule_words,
     streams, subgroup_name, unit, utc, when,
@@ -73,6 +74,9 @@ pub struct Version {
     /// 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sigma_z: Option<f64>,
+    /// What the values are watched with; absent for the spread.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub watch: Option<Watch>,
 }
 
 /// A point.
@@ -201,6 +205,7 @@ fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
     Version {
         sigma: sigma.is_finite().then_some(sigma),
         sigma_z: row.limits.sigma_z(),
+        watch: Some(Watch::of(&row.detection)),
         ..version(facts, row, row.limits.bounds(size))
     }
 }
@@ -224,6 +229,7 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
         upper: bounds.upper,
         sigma: None,
         sigma_z: None,
+        watch: None,
     }
 }
 

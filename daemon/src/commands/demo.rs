@@ -15,7 +15,7 @@ use anyhow::Context;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{alerts, local_minute, report};
-use crate::config::{Config, Subgroup, Subject, read};
+use crate::config::{Config, Subject, read};
 use crate::ingest::Ingest;
 use crate::output;
 use crate::plant::{Delivery, Plant, Planted};
@@ -289,8 +289,9 @@ fn tell_others(
     planted: &[Planted],
     found: &[Found],
 ) -> anyhow::Result<()> {
-    let mut allowed = 0.0;
+    let mut lengths = Vec::new();
     let mut points = 0;
+    let limits = reader.limits(None)?;
     for stream in streams {
         let start = planted
             .iter()
@@ -301,13 +302,16 @@ fn tell_others(
             .point_counts(stream.id, i64::MIN, start.unwrap_or(i64::MAX))?
             .judged;
         points += judged;
-        allowed += judged as f64 * chance_a_point(config, stream);
+        let newest = limits.iter().rfind(|limits| limits.stream == stream.id);
+        lengths.extend(newest.map(|limits| (judged as f64, limits.detection.run_length)));
     }
+    let allowed = spc::budget::expected_false_alerts(&lengths)?;
     let others: Vec<&Found> = found.iter().filter(|one| one.cause.is_none()).collect();
     writeln!(
         text,
-        "\nuntouched by what was planted: {points} points were judged; the limits' stated \
-         false-alert rate allows up to {allowed:.1} alerts, {} were raised",
+        "\nuntouched by what was planted: {points} points were judged; a budget of {} false alerts \
+         a shift allows {allowed:.1} of them, {} were raised",
+        config.false_alerts_per_shift,
         others.len()
     )?;
     for one in others {
@@ -320,23 +324,6 @@ fn tell_others(
         )?;
     }
     Ok(())
-}
-
-/// The chance of a false signal at a point that nine baselines of ten keep: that of the limits of
-/// the plotted value, and once more that of the limits of the spread where it is charted.
-fn chance_a_point(config: &Config, stream: &StreamRow) -> f64 {
-    use spc::chart::ChartKind;
-    let what = config
-        .characteristics
-        .iter()
-        .find(|one| one.name == stream.characteristic);
-    let Some(what) = what else { return 0.0 };
-    let charts = match what.chart {
-        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange => 2.0,
-        ChartKind::ThreeWay if matches!(what.subgroup, Subgroup::Panel) => 2.0,
-        _ => 1.0,
-    };
-    charts * spc::chart::false_alarm(what.limit_width)
 }
 
 fn tell_reports(

@@ -7,7 +7,8 @@ use serde::Serialize;
 
 use super::{CommandError, find_stream, said, utc, when};
 use crate::config::Config;
-use crate::output::{self, Format, Table};
+use crate::engine::Detection;
+use crate::output::{self, Format, Table, significant};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, Who, chart_name};
 
@@ -31,8 +32,11 @@ pub struct Version {
     /// Sigma of a single value; sigma_z for p-prime and u-prime; 0 for other counts, where it
     /// follows from centre and size.
     pub sigma: f64,
-    /// Limits in multiples of sigma.
+    /// Limits in multiples of sigma, widened for the subgroups that made them.
     pub width: f64,
+    /// What they are watched with.
+    #[serde(flatten)]
+    pub watch: Watch,
     /// Who set them.
     pub author: String,
     /// Why.
@@ -41,6 +45,67 @@ pub struct Version {
     pub set_at: String,
     #[serde(skip)]
     baseline: (i64, i64),
+}
+
+/// What a version of limits is watched with.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Watch {
+    /// The mean number of points from one false alert to the next.
+    pub run_length: f64,
+    /// Points in a shift of the station on its line, where the run length follows from them.
+    pub points_per_shift: Option<f64>,
+    /// Cumulative sums.
+    pub cusums: Vec<Sum>,
+    /// The weighted average.
+    pub ewma: Option<Average>,
+}
+
+/// A two-sided cumulative sum, in sigmas of a score.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Sum {
+    /// The reference value.
+    pub k: f64,
+    /// The threshold.
+    pub h: f64,
+    /// Where both sides start from.
+    pub head_start: f64,
+}
+
+/// A weighted average.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Average {
+    /// The weight of the newest score.
+    pub weight: f64,
+    /// The limits, in multiples of the sigma of the average.
+    pub width: f64,
+}
+
+impl Watch {
+    /// What the record keeps of it.
+    #[must_use]
+    pub fn of(detection: &Detection) -> Watch {
+        let sum = |one: &spc::cusum::Cusum| Sum {
+            k: one.reference,
+            h: one.threshold,
+            head_start: one.head_start,
+        };
+        Watch {
+            run_length: detection.run_length,
+            points_per_shift: detection.points_per_shift,
+            cusums: detection.cusums.iter().flatten().map(sum).collect(),
+            ewma: detection.ewma.map(|ewma| Average {
+                weight: ewma.weight,
+                width: ewma.width,
+            }),
+        }
+    }
+
+    /// The thresholds of the cumulative sums, in the order of their reference values.
+    #[must_use]
+    pub fn thresholds(&self) -> String {
+        let each: Vec<String> = self.cusums.iter().map(|one| significant(one.h)).collect();
+        each.join(" ")
+    }
 }
 
 /// A request that is kept.
@@ -79,6 +144,7 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
                 centre: row.limits.centre,
                 sigma: row.limits.sigma,
                 width: row.limits.width,
+                watch: Watch::of(&row.detection),
                 author: row.author,
                 reason: row.reason,
                 set_at: utc(row.set_at),
@@ -110,6 +176,9 @@ pub fn print(
         "subgroups",
         "centre",
         "sigma",
+        "width",
+        "run length",
+        "cusum thresholds",
         "set by",
         "reason",
     ]);
@@ -123,6 +192,9 @@ pub fn print(
             row.subgroups.into(),
             row.centre.into(),
             row.sigma.into(),
+            row.width.into(),
+            row.watch.run_length.into(),
+            row.watch.thresholds().into(),
             row.author.as_str().into(),
             row.reason.as_str().into(),
         ]);

@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 
 use crate::config::{Characteristic, Config, Key};
-use crate::engine::{BEYOND_LIMITS, SPREAD_BEYOND_LIMITS, named_keys};
+use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, SPREAD_BEYOND_LIMITS, named_keys};
 use crate::output::Format;
 use crate::store::StoreError;
 use crate::store::query::StreamRow;
@@ -147,6 +147,8 @@ pub(crate) fn rule_words(name: &str) -> String {
     match name {
         BEYOND_LIMITS => "beyond the control limits".to_owned(),
         SPREAD_BEYOND_LIMITS => "spread within the subgroup beyond its limits".to_owned(),
+        CUSUM => "a lasting shift, by cumulative sums".to_owned(),
+        EWMA => "a lasting shift, by a weighted average".to_owned(),
         _ => spc::rules::Rule::from_name(name)
             .map_or_else(|| name.to_owned(), |rule| rule.in_words().to_owned()),
     }

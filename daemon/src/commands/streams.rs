@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::limits::Watch;
 use super::{ALWAYS, CommandError, alerts, characteristic, keys, unit, utc, when};
 use crate::config::Config;
 use crate::output::{self, Cell, Format, Table};
@@ -30,6 +31,8 @@ pub struct Stream {
     pub limits_version: Option<u32>,
     /// The subgroups that made them.
     pub limits_subgroups: Option<u32>,
+    /// What the newest limits are watched with.
+    pub watch: Option<Watch>,
     /// The newest point, RFC 3339 in UTC.
     pub last_point: Option<String>,
     /// The alert that is active.
@@ -71,6 +74,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandErro
             points: counts.points,
             limits_version: newest.map(|limits| limits.version),
             limits_subgroups: newest.map(|limits| limits.limits.subgroups),
+            watch: newest.map(|limits| Watch::of(&limits.detection)),
             last_point: counts.last_at.map(utc),
             open_alert: active.map(|alert| alerts::name(alert.id)),
             note: stream.note.clone(),
@@ -95,6 +99,7 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
         "points",
         "limits",
         "from subgroups",
+        "run length",
         "last point",
         "open alert",
         "note",
@@ -107,6 +112,7 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
             row.points.into(),
             row.limits_version.into(),
             row.limits_subgroups.into(),
+            row.watch.as_ref().map(|watch| watch.run_length).into(),
             row.last_at.map(|at| when(config, format, at)).into(),
             row.open_alert.as_deref().into(),
             row.note.as_deref().map_or(Cell::Empty, Cell::from),

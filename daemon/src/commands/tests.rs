@@ -10,8 +10,8 @@ use spc::rules::Side;
 
 use super::*;
 use crate::engine::{
-    AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Effects, LimitsVersion, PointFacts,
-    PointKind, SignalFacts, StreamFacts, StreamName,
+    AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Detection, Effects, LimitsVersion,
+    PointFacts, PointKind, SignalFacts, StreamFacts, StreamName,
 };
 use crate::store::{Batch, FileFacts, Reader, RejectFacts, Store, UnitTally, Verdict};
 
@@ -236,6 +236,7 @@ fn effects() -> Effects {
         from: (START, Arc::from("b0")),
         to: (START + 3 * MINUTE, Arc::from("b3")),
         limits,
+        detection: Detection::default(),
         author: "driftvane".to_owned(),
         reason: "baseline of 4 subgroups complete".to_owned(),
     };

@@ -13,6 +13,9 @@ use crate::words::{Role, Station};
 
 pub mod read;
 
+/// The longest in-control run length that thresholds are made for, in points.
+pub const RUN_LENGTH_MAX: u32 = 500_000;
+
 /// A whole configuration.
 #[derive(Clone, Debug)]
 pub struct Config {
@@ -40,6 +43,8 @@ pub struct Config {
     pub template_folder: Option<PathBuf>,
     /// The JSON Lines file that alerts are appended to; absolute.
     pub alert_file: PathBuf,
+    /// False alerts that are allowed on a line in a shift, on average; above 0.
+    pub false_alerts_per_shift: f64,
 }
 
 /// A shift: it lasts until the next one starts.
@@ -283,10 +288,16 @@ pub struct Characteristic {
     pub chart: spc::chart::ChartKind,
     /// Subgroups that make the limits; at least 2.
     pub baseline: usize,
-    /// Limits in multiples of sigma.
-    pub limit_width: f64,
+    /// What makes signals beside run rules; at least one.
+    pub detection: Vec<Detector>,
+    /// The mean number of points from one false alert to the next; from the budget where absent.
+    pub run_length: Option<u32>,
+    /// The weight of the newest point in a weighted average.
+    pub ewma_weight: f64,
+    /// Limits in multiples of sigma; from the run length where absent.
+    pub limit_width: Option<f64>,
     /// Whether limits are widened for the few subgroups that made them, so that nine baselines of
-    /// ten have at least the in-control run length that `limit_width` states.
+    /// ten have at least the in-control run length that their width states.
     pub widen: bool,
     /// Whether limits of counts are exact probability limits instead of multiples of sigma.
     pub exact_limits: bool,
@@ -344,6 +355,17 @@ impl Key {
             _ => Role::from_name(name).map(Key::Role),
         }
     }
+}
+
+/// What makes signals.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Detector {
+    /// Points beyond the limits of the value or of the spread within.
+    Limits,
+    /// A set of cumulative sums.
+    Cusum,
+    /// An exponentially weighted moving average.
+    Ewma,
 }
 
 /// What is charted.

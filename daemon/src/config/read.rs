@@ -118,6 +118,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         report_folder: places.reports,
         template_folder: places.templates,
         alert_file: places.alerts,
+        false_alerts_per_shift: places.false_alerts?,
     })
 }
 
@@ -189,12 +190,13 @@ fn read_clock(item: &Item<'_>) -> Option<Time> {
     time
 }
 
-/// Where the program writes.
+/// Where the program writes, and how many false alerts it may write there.
 struct Places {
     data: PathBuf,
     reports: PathBuf,
     templates: Option<PathBuf>,
     alerts: PathBuf,
+    false_alerts: Option<f64>,
 }
 
 fn read_places(top: &Table<'_>, base: &Path) -> Places {
@@ -212,6 +214,10 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
     let report_folder = path_in(reports.as_ref(), "folder").unwrap_or_else(|| data.join("reports"));
     let templates = path_in(reports.as_ref(), "templates");
     let file = path_in(alerts.as_ref(), "file").unwrap_or_else(|| data.join("alerts.jsonl"));
+    let allowed = alerts
+        .as_ref()
+        .and_then(|table| table.get("false_alerts_per_shift"));
+    let false_alerts = allowed.map_or(Some(1.0), |item| read_allowed(&item));
     for table in [store, reports, alerts].into_iter().flatten() {
         table.finish();
     }
@@ -220,7 +226,18 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         reports: report_folder,
         templates,
         alerts: file,
+        false_alerts,
     }
+}
+
+fn read_allowed(item: &Item<'_>) -> Option<f64> {
+    let allowed = item.number()?;
+    let is_budget = (0.001..=1_000.0).contains(&allowed);
+    if !is_budget {
+        let fix = "write how many a line may have in a shift on average, from 0.001 to 1000";
+        item.fault("is out of range", fix);
+    }
+    is_budget.then_some(allowed)
 }
 
 /// A path of the file, made absolute.

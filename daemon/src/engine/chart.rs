@@ -6,21 +6,24 @@
 use std::sync::Arc;
 
 use spc::chart::{Bounds, ChartKind, Limits, Sample};
-use spc::rules::{self, RuleState, Side};
+use spc::rules::{self, RuleState};
 
 use crate::config::{Characteristic, Subgroup};
 
 use super::atom::{Atom, AtomKey, Content};
+use super::budget::Budget;
+use super::detect::{Detection, DetectorState, is_detector};
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
+use super::episode::{Episode, QUIET_POINTS};
 use super::plotted::{count_as_f64, median, sample};
-
-/// Points without a signal after which a stream counts as returned to normal.
-pub const QUIET_POINTS: u32 = 5;
 
 /// The longest baseline that is remembered when limits can not be set.
 const BASELINE_POINTS_MAX: usize = 5_000;
 
-/// The name of the rule that every chart has.
+/// The width of limits that are drawn, but make no signals.
+const WIDTH_DRAWN: f64 = 3.0;
+
+/// The name of the rule that a chart has.
 pub const BEYOND_LIMITS: &str = "beyond_limits";
 
 /// The name of the rule that watches the spread within subgroups.
@@ -67,12 +70,20 @@ pub enum Phase {
         samples: Vec<Sample>,
     },
     /// Judging against frozen limits.
-    Monitoring {
-        /// The limits.
-        limits: Limits,
-        /// What the run rules remember.
-        rules: RuleState,
-    },
+    Monitoring(Box<Monitoring>),
+}
+
+/// What a stream is judged by, and what that remembers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Monitoring {
+    /// The limits.
+    pub limits: Limits,
+    /// What they are watched with.
+    pub detection: Detection,
+    /// What the run rules remember.
+    pub rules: RuleState,
+    /// What the detectors of lasting shifts remember.
+    pub detectors: DetectorState,
 }
 
 /// Frozen limits and where they came from.
@@ -86,31 +97,12 @@ pub struct LimitsVersion {
     pub to: AtomKey,
     /// The numbers.
     pub limits: Limits,
+    /// What they are watched with.
+    pub detection: Detection,
     /// Who froze them.
     pub author: String,
     /// Why.
     pub reason: String,
-}
-
-/// An alert that is still open.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Episode {
-    /// The first signal.
-    pub first: AtomKey,
-    /// The last signal's time.
-    pub last_at: i64,
-    /// Signals so far.
-    pub signals: u32,
-    /// Names of rules that fired.
-    pub rules: Vec<&'static str>,
-    /// The side of the first signal.
-    pub side: Side,
-    /// The largest distance in sigma.
-    pub size_sigma: f64,
-    /// The value there.
-    pub size_value: f64,
-    /// Points without a signal since.
-    pub quiet: u32,
 }
 
 /// What a person asked of a stream.
@@ -146,6 +138,18 @@ pub struct Evaluated {
     pub alerts: Vec<AlertFacts>,
 }
 
+/// One evaluation of a stream: what it is judged by, and what was found so far.
+pub struct Evaluation<'a> {
+    /// The stream's place.
+    pub stream: usize,
+    /// What is charted.
+    pub what: &'a Characteristic,
+    /// What its thresholds may cost.
+    pub budget: Budget<'a>,
+    /// The findings.
+    pub found: Evaluated,
+}
+
 impl ChartState {
     /// The state of a stream that has seen nothing.
     #[must_use]
@@ -175,7 +179,7 @@ impl ChartState {
     pub fn limits_standing(&self) -> u32 {
         match self.phase {
             Phase::Baseline { .. } => self.version - 1,
-            Phase::Monitoring { .. } => self.version,
+            Phase::Monitoring(_) => self.version,
         }
     }
 
@@ -186,13 +190,7 @@ impl ChartState {
     }
 
     /// Judges the next unit.
-    pub fn judge(
-        &mut self,
-        stream: usize,
-        atom: &Atom,
-        what: &Characteristic,
-        out: &mut Evaluated,
-    ) {
+    pub fn judge(&mut self, atom: &Atom, run: &mut Evaluation) {
         if self
             .setup
             .as_ref()
@@ -201,19 +199,19 @@ impl ChartState {
             self.restart();
         }
         self.setup = Some(atom.setup.clone());
-        match what.subgroup {
-            _ if what.chart == ChartKind::G => self.count_on(stream, atom, what, out),
-            Subgroup::Consecutive(size) => self.gather(stream, atom, size, what, out),
+        match run.what.subgroup {
+            _ if run.what.chart == ChartKind::G => self.count_on(atom, run),
+            Subgroup::Consecutive(size) => self.gather(atom, size, run),
             Subgroup::Panel | Subgroup::Board | Subgroup::Minutes(_) => {
-                if let Some(sample) = sample(&atom.content, what.chart) {
-                    self.chart(stream, atom, PointKind::Whole, sample, what, out);
+                if let Some(sample) = sample(&atom.content, run.what.chart) {
+                    self.chart(atom, PointKind::Whole, sample, run);
                 }
             }
         }
     }
 
     /// Carries out a person's command.
-    pub fn apply(&mut self, command: &Command, what: &Characteristic, out: &mut Evaluated) {
+    pub fn apply(&mut self, command: &Command, run: &mut Evaluation) {
         match command.kind {
             CommandKind::Restart => self.restart(),
             CommandKind::Freeze => {
@@ -222,18 +220,16 @@ impl ChartState {
                     samples,
                 } = &self.phase
                 {
-                    let to = out.points.last().map_or_else(
+                    let to = run.found.points.last().map_or_else(
                         || (command.at, Arc::from("")),
                         |point| (point.at, Arc::clone(&point.unit)),
                     );
                     let (first, samples) = (first.clone(), samples.clone());
                     self.freeze(
                         &samples,
-                        first,
-                        to,
-                        what,
+                        (first, to),
                         (&command.author, &command.reason),
-                        out,
+                        run,
                     );
                 }
             }
@@ -241,9 +237,9 @@ impl ChartState {
     }
 
     /// Ends an evaluation: the open alert is told as it stands.
-    pub fn close(&self, stream: usize, out: &mut Evaluated) {
+    pub fn close(&self, run: &mut Evaluation) {
         if let Some(episode) = &self.episode {
-            out.alerts.push(episode.facts(stream, None));
+            run.found.alerts.push(episode.facts(run.stream, None));
         }
     }
 
@@ -262,10 +258,10 @@ impl ChartState {
     }
 
     /// Counts units up to one with a defect, which is a point.
-    fn count_on(&mut self, stream: usize, atom: &Atom, what: &Characteristic, out: &mut Evaluated) {
+    fn count_on(&mut self, atom: &Atom, run: &mut Evaluation) {
         if let Some(part) = sample(&atom.content, ChartKind::Individuals) {
-            let point = self.point(stream, atom, PointKind::Part, part);
-            out.points.push(point);
+            let point = self.point(atom, PointKind::Part, part, run);
+            run.found.points.push(point);
         }
         self.units_since_event += 1;
         if atom.content.has_event() {
@@ -274,22 +270,15 @@ impl ChartState {
                 value: count_as_f64(std::mem::take(&mut self.units_since_event)),
                 spread: None,
             };
-            self.chart(stream, atom, PointKind::Group, count, what, out);
+            self.chart(atom, PointKind::Group, count, run);
         }
     }
 
-    fn gather(
-        &mut self,
-        stream: usize,
-        atom: &Atom,
-        size: usize,
-        what: &Characteristic,
-        out: &mut Evaluated,
-    ) {
+    fn gather(&mut self, atom: &Atom, size: usize, run: &mut Evaluation) {
         let part = sample(&atom.content, ChartKind::Individuals);
         if let Some(part) = part {
-            let point = self.point(stream, atom, PointKind::Part, part);
-            out.points.push(point);
+            let point = self.point(atom, PointKind::Part, part, run);
+            run.found.points.push(point);
         }
         let mut group = match self.group.take() {
             None => Group {
@@ -312,7 +301,7 @@ impl ChartState {
                 group
             }
         };
-        if what.chart == ChartKind::MedianRange {
+        if run.what.chart == ChartKind::MedianRange {
             group.values.extend(part.map(|part| part.value));
         }
         if group.units < size {
@@ -323,18 +312,18 @@ impl ChartState {
             content: group.content,
             ..atom.clone()
         };
-        let sample = match what.chart {
+        let sample = match run.what.chart {
             ChartKind::MedianRange => median(&group.values),
             chart => sample(&whole.content, chart),
         };
         if let Some(sample) = sample {
-            self.chart(stream, &whole, PointKind::Group, sample, what, out);
+            self.chart(&whole, PointKind::Group, sample, run);
         }
     }
 
-    fn point(&self, stream: usize, atom: &Atom, kind: PointKind, sample: Sample) -> PointFacts {
+    fn point(&self, atom: &Atom, kind: PointKind, sample: Sample, run: &Evaluation) -> PointFacts {
         PointFacts {
-            stream,
+            stream: run.stream,
             at: atom.at,
             unit: Arc::clone(&atom.unit),
             kind,
@@ -348,16 +337,8 @@ impl ChartState {
         }
     }
 
-    fn chart(
-        &mut self,
-        stream: usize,
-        atom: &Atom,
-        kind: PointKind,
-        sample: Sample,
-        what: &Characteristic,
-        out: &mut Evaluated,
-    ) {
-        let mut point = self.point(stream, atom, kind, sample);
+    fn chart(&mut self, atom: &Atom, kind: PointKind, sample: Sample, run: &mut Evaluation) {
+        let point = self.point(atom, kind, sample, run);
         match &mut self.phase {
             Phase::Baseline { first, samples } => {
                 let first = first.get_or_insert_with(|| atom.key()).clone();
@@ -365,129 +346,118 @@ impl ChartState {
                     samples.remove(0);
                 }
                 samples.push(sample);
-                let full = samples.len() >= what.baseline;
+                let full = samples.len() >= run.what.baseline;
                 let samples = if full { samples.clone() } else { Vec::new() };
-                out.points.push(point);
+                run.found.points.push(point);
                 if full {
                     let reason = format!("baseline of {} subgroups complete", samples.len());
-                    self.freeze(
-                        &samples,
-                        first,
-                        atom.key(),
-                        what,
-                        ("driftvane", &reason),
-                        out,
-                    );
+                    let ends = (first, atom.key());
+                    self.freeze(&samples, ends, ("driftvane", &reason), run);
                 }
             }
-            Phase::Monitoring { limits, rules } => {
-                let z = limits.standardised(sample.value, sample.size);
-                point.signals = signals(limits, rules, &sample, z, what);
-                let told: Vec<SignalFacts> = point.signals.clone();
-                out.points.push(point);
-                self.follow(stream, atom, sample.value, z, &told, out);
-            }
+            Phase::Monitoring(_) => self.monitor(atom, point, sample, run),
         }
     }
 
-    /// Opens, extends or ends the alert.
-    fn follow(
+    /// Judges a point against the limits, and follows the alert that it belongs to.
+    fn monitor(
         &mut self,
-        stream: usize,
         atom: &Atom,
-        value: f64,
-        z: f64,
-        signals: &[SignalFacts],
-        out: &mut Evaluated,
+        mut point: PointFacts,
+        sample: Sample,
+        run: &mut Evaluation,
     ) {
-        let Some(first_signal) = signals.first() else {
-            if let Some(episode) = &mut self.episode {
-                episode.quiet += 1;
+        let Phase::Monitoring(by) = &mut self.phase else {
+            return;
+        };
+        let Monitoring {
+            limits,
+            detection,
+            rules,
+            detectors,
+        } = by.as_mut();
+        let z = limits.standardised(sample.value, sample.size);
+        point.signals = signals(limits, detection, rules, &sample, run.what);
+        let mut size = if point.signals.is_empty() { 0.0 } else { z };
+        for found in detectors.judge(detection, limits, &sample, z) {
+            if found.shift.abs() > size.abs() {
+                size = found.shift;
+            }
+            point.signals.push(found.signal);
+        }
+        let calm = |by: &&str| detectors.is_calm(detection, by);
+        match (&mut self.episode, point.signals.first()) {
+            (None, None) => {}
+            (Some(episode), None) => {
+                episode.quiet += u32::from(episode.rules.iter().all(calm));
                 if episode.quiet >= QUIET_POINTS {
-                    out.alerts.push(episode.facts(stream, Some(atom.at)));
+                    let returned = episode.facts(run.stream, Some(atom.at));
+                    run.found.alerts.push(returned);
                     self.episode = None;
                 }
             }
-            return;
-        };
-        let episode = self.episode.get_or_insert_with(|| Episode {
-            first: atom.key(),
-            last_at: atom.at,
-            signals: 0,
-            rules: Vec::new(),
-            side: first_signal.side,
-            size_sigma: 0.0,
-            size_value: value,
-            quiet: 0,
-        });
-        episode.last_at = atom.at;
-        episode.quiet = 0;
-        episode.signals += 1;
-        if z.abs() > episode.size_sigma.abs() {
-            episode.size_sigma = z;
-            episode.size_value = value;
+            (open, Some(first)) => open
+                .get_or_insert_with(|| Episode::new(atom, first, sample.value))
+                .extend(atom.at, sample.value, size, &point.signals),
         }
-        for signal in signals {
-            if !episode.rules.contains(&signal.by) {
-                episode.rules.push(signal.by);
-            }
+        // Points of a fault would teach the scores that the fault is how the process is. An alert
+        // without a lasting shift leaves out its signals alone: a reference that stands still for
+        // long is no better than a short baseline.
+        let lasts = |episode: &Episode| episode.rules.iter().any(|by| is_detector(by));
+        if point.signals.is_empty() && !self.episode.as_ref().is_some_and(lasts) {
+            detectors.reference.take(z);
         }
+        run.found.points.push(point);
     }
 
     fn freeze(
         &mut self,
         samples: &[Sample],
-        from: AtomKey,
-        to: AtomKey,
-        what: &Characteristic,
+        (from, to): (AtomKey, AtomKey),
         (author, reason): (&str, &str),
-        out: &mut Evaluated,
+        run: &mut Evaluation,
     ) {
-        match Limits::estimate(what.chart, samples, what.limit_width) {
-            Ok(mut limits) => {
-                if what.widen {
-                    limits.width *= widening(&limits, samples);
-                }
-                out.limits.push(LimitsVersion {
-                    version: self.version,
-                    from,
-                    to,
-                    limits: limits.clone(),
-                    author: author.to_owned(),
-                    reason: reason.to_owned(),
-                });
-                self.phase = Phase::Monitoring {
-                    limits,
-                    rules: RuleState::default(),
-                };
-                self.note = None;
+        let what = run.what;
+        let detection = match run.budget.detection(what, self.version, (&from, &to)) {
+            Ok(detection) => detection,
+            Err(error) => {
+                self.note = Some(format!("thresholds can not be set: {error}"));
+                return;
             }
-            Err(error) => self.note = Some(format!("limits can not be set: {error}")),
+        };
+        let width = what.limit_width.or(detection.width);
+        let mut limits = match Limits::estimate(what.chart, samples, width.unwrap_or(WIDTH_DRAWN)) {
+            Ok(limits) => limits,
+            Err(error) => {
+                self.note = Some(format!("limits can not be set: {error}"));
+                return;
+            }
+        };
+        if what.widen {
+            limits.width *= widening(&limits, samples);
         }
+        self.note = slow(&detection);
+        self.phase = Phase::Monitoring(Box::new(Monitoring {
+            limits: limits.clone(),
+            detection: detection.clone(),
+            rules: RuleState::default(),
+            detectors: DetectorState::start(&detection, &limits, samples),
+        }));
+        run.found.limits.push(LimitsVersion {
+            version: self.version,
+            from,
+            to,
+            limits,
+            detection,
+            author: author.to_owned(),
+            reason: reason.to_owned(),
+        });
     }
 }
 
 impl Default for ChartState {
     fn default() -> ChartState {
         ChartState::new()
-    }
-}
-
-impl Episode {
-    fn facts(&self, stream: usize, returned_at: Option<i64>) -> AlertFacts {
-        AlertFacts {
-            stream,
-            first_at: self.first.0,
-            first_unit: Arc::clone(&self.first.1),
-            last_at: self.last_at,
-            signals: self.signals,
-            rules: self.rules.join(","),
-            side: self.side,
-            size_sigma: self.size_sigma,
-            size_value: self.size_value,
-            returned: returned_at.is_some(),
-            returned_at,
-        }
     }
 }
 
@@ -514,30 +484,43 @@ fn widening(limits: &Limits, samples: &[Sample]) -> f64 {
     spc::widening::factor(limits.kind, limits.subgroups, size).unwrap_or(1.0)
 }
 
-/// The signals at a point. Width replaces the three sigma of the classic first rule.
+/// What a person should know of a weighted average that is slow at its run length.
+fn slow(detection: &Detection) -> Option<String> {
+    let ewma = detection.ewma?;
+    let slow = spc::ewma::is_slow(ewma.weight, detection.run_length);
+    slow.then(|| {
+        format!(
+            "a weight of {} is slow to find a shift at an in-control run length of {}; raise \
+             ewma_weight to 0.1 or more, or use \"cusum\"",
+            ewma.weight, detection.run_length
+        )
+    })
+}
+
+/// The signals of limits and run rules at a point. Width replaces the three sigma of the classic
+/// first rule.
 fn signals(
     limits: &Limits,
+    detection: &Detection,
     state: &mut RuleState,
     sample: &Sample,
-    z: f64,
     what: &Characteristic,
 ) -> Vec<SignalFacts> {
     let mut found = Vec::new();
-    let bounds = bounds(limits, sample.size, what.exact_limits);
-    if let Some(side) = rules::beyond(sample.value, bounds) {
-        found.push(SignalFacts {
+    if detection.width.is_some() {
+        let value = rules::beyond(sample.value, bounds(limits, sample.size, what.exact_limits));
+        found.extend(value.map(|side| SignalFacts {
             by: BEYOND_LIMITS,
             side,
-        });
-    }
-    if let (Some(spread), Some(bounds)) = (sample.spread, limits.spread_bounds(sample.size))
-        && let Some(side) = rules::beyond(spread, bounds)
-    {
-        found.push(SignalFacts {
+        }));
+        let spread = sample.spread.zip(limits.spread_bounds(sample.size));
+        let side = spread.and_then(|(spread, bounds)| rules::beyond(spread, bounds));
+        found.extend(side.map(|side| SignalFacts {
             by: SPREAD_BEYOND_LIMITS,
             side,
-        });
+        }));
     }
+    let z = limits.standardised(sample.value, sample.size);
     for (rule, side) in state.push(z, sample.value, &what.rules) {
         found.push(SignalFacts {
             by: rule.name(),

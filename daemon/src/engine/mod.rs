@@ -11,23 +11,34 @@ use crate::block::{Block, EmptyUnit};
 use crate::config::{Characteristic, Config, Key};
 
 mod atom;
+mod budget;
 mod chart;
+mod detect;
 mod effects;
+mod episode;
 mod grouping;
 mod plotted;
+mod rates;
 mod stream;
 #[cfg(test)]
 mod tests;
 
 pub use atom::{Atom, AtomKey, Content};
 pub use chart::{
-    BEYOND_LIMITS, ChartState, Command, CommandKind, Episode, Group, LimitsVersion, Phase,
+    BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,
     SPREAD_BEYOND_LIMITS,
 };
+pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
+pub use episode::Episode;
+pub use rates::kept_us;
 pub use stream::{Stream, StreamId, StreamName};
 
+use budget::Solver;
 use grouping::Slot;
+use rates::{Rates, StationOnLine};
+use stream::Shared;
+
 pub use grouping::{board_of, boards_of};
 
 /// All streams of a configuration.
@@ -38,8 +49,14 @@ pub struct Engine {
     streams: Vec<Stream>,
     /// Where a stream stands in `streams`.
     by_name: HashMap<StreamName, usize>,
+    /// Where each stream is measured, in the order of `streams`.
+    stations: Vec<StationOnLine>,
     /// Streams with something new since the last settling.
     dirty: BTreeSet<usize>,
+    /// How often lines are judged.
+    rates: Rates,
+    /// Finds thresholds.
+    solver: Solver,
 }
 
 /// The rows of a block, sorted into what each unit of each stream gains by them.
@@ -61,20 +78,38 @@ impl Engine {
     /// An engine that has seen nothing.
     #[must_use]
     pub fn new(config: Arc<Config>) -> Engine {
+        let rates = Rates::new(config.lateness_us);
         Engine {
             config,
             streams: Vec::new(),
             by_name: HashMap::new(),
+            stations: Vec::new(),
             dirty: BTreeSet::new(),
+            rates,
+            solver: Solver::default(),
         }
     }
 
-    /// Takes back a stream that was kept earlier.
-    pub fn restore(&mut self, stream: Stream) {
+    /// Takes back a stream that was kept earlier, and how many units it has had: times and counts
+    /// of those that came in time.
+    pub fn restore(&mut self, stream: Stream, units: &[(i64, u64)]) {
+        let place = self.push(stream);
+        let what = &self.config.characteristics[self.streams[place].name().characteristic];
+        for (at, count) in units {
+            let station = &self.stations[place];
+            self.rates
+                .add(station, rates::units_a_point(what), *at, *count);
+        }
+        self.dirty.insert(place);
+    }
+
+    fn push(&mut self, stream: Stream) -> usize {
         let place = self.streams.len();
         self.by_name.insert(stream.name().clone(), place);
+        self.stations
+            .push(rates::station_of(&self.config, stream.name()));
         self.streams.push(stream);
-        self.dirty.insert(place);
+        place
     }
 
     /// Every stream, in the order in which they appeared.
@@ -112,14 +147,19 @@ impl Engine {
         };
         let place = match self.by_name.get(&name) {
             Some(&place) => place,
-            None => {
-                let place = self.streams.len();
-                self.by_name.insert(name.clone(), place);
-                self.streams.push(Stream::new(name));
-                place
-            }
+            None => self.push(Stream::new(name)),
         };
-        self.streams[place].add(slot.atom);
+        let what = &self.config.characteristics[characteristic];
+        let counted = self.streams[place].add(slot.atom, what);
+        if counted.before != counted.after {
+            let (station, units) = (&self.stations[place], rates::units_a_point(what));
+            if let Some(at) = counted.before {
+                self.rates.remove(station, units, at);
+            }
+            if let Some(at) = counted.after {
+                self.rates.add(station, units, at, 1);
+            }
+        }
         self.dirty.insert(place);
     }
 
@@ -140,12 +180,37 @@ impl Engine {
     /// Evaluates what has changed since the last call and says what is to be kept.
     pub fn settle(&mut self) -> Effects {
         let mut effects = Effects::default();
+        self.touch_dependants();
+        let shift_minutes = budget::shift_minutes(&self.config);
         for place in std::mem::take(&mut self.dirty) {
             let stream = &mut self.streams[place];
             let characteristic = &self.config.characteristics[stream.name().characteristic];
-            stream.settle(place, characteristic, self.config.lateness_us, &mut effects);
+            let station = &self.stations[place];
+            let mut shared = Shared {
+                station,
+                rates: &self.rates,
+                shift_minutes,
+                allowed: budget::allowed(&self.config, station),
+                solver: &mut self.solver,
+                lateness_us: self.config.lateness_us,
+            };
+            stream.settle(place, characteristic, &mut shared, &mut effects);
         }
         effects
+    }
+
+    /// Streams whose thresholds rest on counts that have changed are judged again, too.
+    fn touch_dependants(&mut self) {
+        let changed = self.rates.settle();
+        if changed.is_empty() {
+            return;
+        }
+        for (place, stream) in self.streams.iter().enumerate() {
+            let minutes = changed.get(&self.stations[place]);
+            if minutes.is_some_and(|minutes| stream.depends_on(*minutes)) {
+                self.dirty.insert(place);
+            }
+        }
     }
 }
 

@@ -6,7 +6,22 @@
 use spc::chart::{ChartKind, Sample};
 use spc::moments::Moments;
 
-use super::atom::Content;
+use crate::config::{Characteristic, Subgroup};
+
+use super::atom::{Atom, Content};
+
+/// Whether a unit has a point of its own, or is part of a plotted subgroup; between events, whether
+/// it has one.
+pub(super) fn has_point(atom: &Atom, what: &Characteristic) -> bool {
+    if what.chart == ChartKind::G {
+        return atom.content.has_event();
+    }
+    let chart = match what.subgroup {
+        Subgroup::Consecutive(_) => ChartKind::Individuals,
+        Subgroup::Panel | Subgroup::Board | Subgroup::Minutes(_) => what.chart,
+    };
+    sample(&atom.content, chart).is_some()
+}
 
 /// What a chart plots of a unit; nothing where the unit has too few readings for it.
 pub(super) fn sample(content: &Content, chart: ChartKind) -> Option<Sample> {

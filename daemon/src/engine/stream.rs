@@ -9,8 +9,11 @@ use std::sync::Arc;
 use crate::config::Characteristic;
 
 use super::atom::{Atom, AtomKey};
-use super::chart::{ChartState, Command, Evaluated, LimitsVersion};
+use super::budget::{Budget, Solver};
+use super::chart::{ChartState, Command, Evaluated, Evaluation, LimitsVersion, late_point};
 use super::effects::{AlertFacts, Effects, PointFacts, PointKind, StreamFacts};
+use super::plotted::has_point;
+use super::rates::{self, Rates, StationOnLine};
 
 /// The store's number of a stream.
 pub type StreamId = i64;
@@ -22,6 +25,31 @@ pub struct StreamName {
     pub characteristic: usize,
     /// The values of its keys, in the order of `group_by`.
     pub keys: Vec<Arc<str>>,
+}
+
+/// What streams of one station share while they are evaluated.
+pub struct Shared<'a> {
+    /// Where they are measured.
+    pub station: &'a StationOnLine,
+    /// How often the line is judged.
+    pub rates: &'a Rates,
+    /// Minutes of a shift.
+    pub shift_minutes: f64,
+    /// False alerts that the station may have on the line in a shift.
+    pub allowed: f64,
+    /// Finds thresholds.
+    pub solver: &'a mut Solver,
+    /// How long after the newest event a stream still takes earlier ones.
+    pub lateness_us: i64,
+}
+
+/// How a unit that comes changes what is counted: times of units.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Counted {
+    /// Was counted there, and is no more.
+    pub before: Option<i64>,
+    /// Is counted there now.
+    pub after: Option<i64>,
 }
 
 /// One stream.
@@ -83,6 +111,13 @@ impl Stream {
         )
     }
 
+    /// Takes back what was said of limits that the tail can still change.
+    pub fn recall(&mut self, limits: LimitsVersion) {
+        if limits.version > self.settled.limits_standing() {
+            self.told_limits.insert(limits.version, limits);
+        }
+    }
+
     /// A stream as it was kept: its settled state and the units after it.
     #[must_use]
     pub fn kept(
@@ -131,24 +166,40 @@ impl Stream {
         self.settled_through.saturating_add(1)
     }
 
-    /// Adds a piece of a unit.
-    pub fn add(&mut self, atom: Atom) {
+    /// Whether limits that can still change were made from a baseline in or around these minutes.
+    #[must_use]
+    pub fn depends_on(&self, minutes: (i64, i64)) -> bool {
+        let touched = |limits: &LimitsVersion| rates::overlaps(minutes, limits.from.0, limits.to.0);
+        self.told_limits.values().any(touched)
+    }
+
+    /// Adds a piece of a unit, and says how that changes what is counted.
+    pub fn add(&mut self, atom: Atom, what: &Characteristic) -> Counted {
+        let counted = |atom: &Atom| has_point(atom, what).then_some(atom.at);
         self.newest = self.newest.max(atom.at);
         if let Some(&at) = self.places.get(&atom.unit) {
             let key = (at, Arc::clone(&atom.unit));
-            if let Some(mut merged) = self.tail.remove(&key) {
-                merged.merge(atom);
-                self.places.insert(Arc::clone(&merged.unit), merged.at);
-                self.tail.insert(merged.key(), merged);
-            }
-            return;
+            let Some(mut merged) = self.tail.remove(&key) else {
+                return Counted::default();
+            };
+            let before = counted(&merged);
+            merged.merge(atom);
+            let after = counted(&merged);
+            self.places.insert(Arc::clone(&merged.unit), merged.at);
+            self.tail.insert(merged.key(), merged);
+            return Counted { before, after };
         }
         if atom.at <= self.settled_through {
             self.late.push(atom);
-            return;
+            return Counted::default();
         }
+        let after = counted(&atom);
         self.places.insert(Arc::clone(&atom.unit), atom.at);
         self.tail.insert(atom.key(), atom);
+        Counted {
+            before: None,
+            after,
+        }
     }
 
     /// Adds a person's command. One that lies behind the horizon holds from the horizon on.
@@ -165,37 +216,25 @@ impl Stream {
         &mut self,
         place: usize,
         characteristic: &Characteristic,
-        lateness_us: i64,
+        shared: &mut Shared,
         effects: &mut Effects,
     ) {
         let horizon = self
             .newest
-            .saturating_sub(lateness_us)
+            .saturating_sub(shared.lateness_us)
             .max(self.settled_through);
         self.write_late(place, characteristic, effects);
 
         let commands = std::mem::take(&mut self.commands);
         let behind = commands.partition_point(|command| command.at <= horizon);
-        let mut settled = self.settled.clone();
-        let mut now = Evaluated::default();
-        let mut left = commands.as_slice();
-        let mut state: Option<ChartState> = None;
-        for (key, atom) in &self.tail {
-            if key.0 > horizon && state.is_none() {
-                left = apply_before(&mut settled, left, horizon + 1, characteristic, &mut now);
-                state = Some(settled.clone());
-            }
-            let current = state.as_mut().unwrap_or(&mut settled);
-            left = apply_before(current, left, key.0, characteristic, &mut now);
-            current.judge(place, atom, characteristic, &mut now);
-        }
-        if state.is_none() {
-            left = apply_before(&mut settled, left, horizon + 1, characteristic, &mut now);
-        }
-        let mut last = state.unwrap_or_else(|| settled.clone());
-        apply_before(&mut last, left, i64::MAX, characteristic, &mut now);
-        last.close(place, &mut now);
-        let note = last.note.clone();
+        let mut run = Evaluation {
+            stream: place,
+            what: characteristic,
+            budget: self.budget(shared),
+            found: Evaluated::default(),
+        };
+        let (settled, note) = self.evaluate(horizon, &commands, &mut run);
+        let now = run.found;
 
         self.tell(place, &now, effects);
         self.commands = commands.get(behind..).unwrap_or_default().to_vec();
@@ -209,10 +248,49 @@ impl Stream {
         });
     }
 
+    fn budget<'a>(&'a self, shared: &'a mut Shared) -> Budget<'a> {
+        Budget {
+            rates: shared.rates,
+            station: shared.station,
+            shift_minutes: shared.shift_minutes,
+            allowed: shared.allowed,
+            solver: &mut *shared.solver,
+            told: &self.told_limits,
+        }
+    }
+
+    /// Judges the tail: gives the state at the horizon, and the note at the end.
+    fn evaluate(
+        &self,
+        horizon: i64,
+        commands: &[Command],
+        run: &mut Evaluation,
+    ) -> (ChartState, Option<String>) {
+        let mut settled = self.settled.clone();
+        let mut left = commands;
+        let mut state: Option<ChartState> = None;
+        for (key, atom) in &self.tail {
+            if key.0 > horizon && state.is_none() {
+                left = apply_before(&mut settled, left, horizon + 1, run);
+                state = Some(settled.clone());
+            }
+            let current = state.as_mut().unwrap_or(&mut settled);
+            left = apply_before(current, left, key.0, run);
+            current.judge(atom, run);
+        }
+        if state.is_none() {
+            left = apply_before(&mut settled, left, horizon + 1, run);
+        }
+        let mut last = state.unwrap_or_else(|| settled.clone());
+        apply_before(&mut last, left, i64::MAX, run);
+        last.close(run);
+        (settled, last.note)
+    }
+
     fn write_late(&mut self, place: usize, what: &Characteristic, effects: &mut Effects) {
         for atom in std::mem::take(&mut self.late) {
             let version = self.settled.version_now();
-            if let Some(point) = super::chart::late_point(place, atom, what, version) {
+            if let Some(point) = late_point(place, atom, what, version) {
                 effects.points.push(point);
             }
         }
@@ -308,12 +386,11 @@ fn apply_before<'a>(
     state: &mut ChartState,
     commands: &'a [Command],
     time: i64,
-    characteristic: &Characteristic,
-    out: &mut Evaluated,
+    run: &mut Evaluation,
 ) -> &'a [Command] {
     let (due, left) = commands.split_at(commands.partition_point(|command| command.at < time));
     for command in due {
-        state.apply(command, characteristic, out);
+        state.apply(command, run);
     }
     left
 }

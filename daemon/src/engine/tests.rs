@@ -10,12 +10,25 @@ use super::{AlertFacts, Effects, Engine, LimitsVersion, PointKind, Stream};
 use crate::block::{Block, Column, Values};
 use crate::config::{Config, read};
 use crate::words::{Call, Review, Role};
+use spc::rules::Side;
 
 const MINUTE: i64 = 60_000_000;
 
 /// An invented plant with one paste feed.
 fn config(chart: &str, subgroup: &str, lateness_minutes: u32) -> Arc<Config> {
-    let text = format!(
+    config_with(chart, subgroup, lateness_minutes, "")
+}
+
+fn config_with(chart: &str, subgroup: &str, lateness_minutes: u32, more: &str) -> Arc<Config> {
+    config_from(&text(chart, subgroup, lateness_minutes, more))
+}
+
+fn config_from(text: &str) -> Arc<Config> {
+    Arc::new(read::read(text, Path::new("/invented")).unwrap())
+}
+
+fn text(chart: &str, subgroup: &str, lateness_minutes: u32, more: &str) -> String {
+    format!(
         r#"
 [plant]
 name = "Invented"
@@ -36,6 +49,7 @@ format = "rfc3339"
 panel = "Panel"
 board = "Board"
 stencil = "Stencil"
+stroke = "Stroke"
 [[feed.measure]]
 name = "height"
 column = "Height"
@@ -44,15 +58,21 @@ unit = "um"
 name = "height"
 station = "paste"
 measure = "height"
-group_by = ["line"]
+group_by = ["line", "stroke"]
 subgroup = {subgroup}
 chart = "{chart}"
 baseline = 20
 rules = ["run_9", "two_of_three_2s", "trend_6"]
 restart_on = ["stencil"]
+{more}
 "#
-    );
-    Arc::new(read::read(&text, Path::new("/invented")).unwrap())
+    )
+}
+
+/// Individuals without run rules.
+fn watched(more: &str) -> Arc<Config> {
+    let rules = r#"rules = ["run_9", "two_of_three_2s", "trend_6"]"#;
+    config_from(&text("individuals", "\"panel\"", 10, more).replace(rules, ""))
 }
 
 /// One reading.
@@ -62,6 +82,7 @@ struct Row {
     panel: usize,
     value: f64,
     stencil: &'static str,
+    stroke: &'static str,
 }
 
 fn block(rows: &[Row]) -> Block {
@@ -86,6 +107,8 @@ fn block(rows: &[Row]) -> Block {
             .map(|row| word(row.stencil.to_owned()))
             .collect(),
     );
+    keys[Role::Stroke.index()] =
+        column(rows.iter().map(|row| word(row.stroke.to_owned())).collect());
     Block {
         feed: 0,
         rows: rows.len(),
@@ -102,18 +125,19 @@ fn block(rows: &[Row]) -> Block {
 /// What was said of a point: bits of size and value, version, baseline, signals.
 type Said = (u64, u64, u32, bool, String);
 
-/// What a store holds after effects were applied to it.
+/// What a store holds after effects were applied to it; a stream is told by its stroke.
 #[derive(Debug, Default, PartialEq)]
 struct Kept {
-    points: BTreeMap<(i64, Arc<str>, PointKind), Said>,
-    limits: BTreeMap<u32, LimitsVersion>,
-    alerts: BTreeMap<(i64, Arc<str>), AlertFacts>,
+    points: BTreeMap<(Arc<str>, i64, Arc<str>, PointKind), Said>,
+    limits: BTreeMap<(Arc<str>, u32), LimitsVersion>,
+    alerts: BTreeMap<(Arc<str>, i64, Arc<str>), AlertFacts>,
 }
 
 impl Kept {
-    fn apply(&mut self, effects: Effects) {
-        for (_, at, unit, kind) in effects.gone_points {
-            self.points.remove(&(at, unit, kind));
+    fn apply(&mut self, engine: &Engine, effects: Effects) {
+        let of = |stream: usize| Arc::clone(&engine.streams()[stream].name().keys[1]);
+        for (stream, at, unit, kind) in effects.gone_points {
+            self.points.remove(&(of(stream), at, unit, kind));
         }
         for point in effects.points {
             let facts = (
@@ -123,31 +147,39 @@ impl Kept {
                 point.baseline,
                 format!("{:?}", point.signals),
             );
-            self.points
-                .insert((point.at, point.unit, point.kind), facts);
+            let key = (of(point.stream), point.at, point.unit, point.kind);
+            self.points.insert(key, facts);
         }
-        for (_, end) in effects.limits_end {
-            self.limits.retain(|version, _| *version <= end);
+        for (stream, end) in effects.limits_end {
+            self.limits
+                .retain(|(stroke, version), _| *stroke != of(stream) || *version <= end);
         }
-        for (_, limits) in effects.limits {
-            self.limits.insert(limits.version, limits);
+        for (stream, limits) in effects.limits {
+            self.limits.insert((of(stream), limits.version), limits);
         }
-        for (_, at, unit) in effects.withdrawn {
-            self.alerts.remove(&(at, unit));
+        for (stream, at, unit) in effects.withdrawn {
+            self.alerts.remove(&(of(stream), at, unit));
         }
-        for alert in effects.alerts {
-            self.alerts
-                .insert((alert.first_at, Arc::clone(&alert.first_unit)), alert);
+        for mut alert in effects.alerts {
+            let key = (
+                of(alert.stream),
+                alert.first_at,
+                Arc::clone(&alert.first_unit),
+            );
+            // Where it stands depends on which came first.
+            alert.stream = 0;
+            self.alerts.insert(key, alert);
         }
+    }
+
+    fn signals_by(&self, by: &str) -> usize {
+        let fired = |said: &&Said| said.4.contains(by);
+        self.points.values().filter(fired).count()
     }
 }
 
 fn at_once(config: &Arc<Config>, rows: &[Row]) -> Kept {
-    let mut engine = Engine::new(Arc::clone(config));
-    let mut kept = Kept::default();
-    engine.absorb(&block(rows));
-    kept.apply(engine.settle());
-    kept
+    in_pieces(config, rows, rows.len())
 }
 
 fn in_pieces(config: &Arc<Config>, rows: &[Row], piece: usize) -> Kept {
@@ -155,7 +187,8 @@ fn in_pieces(config: &Arc<Config>, rows: &[Row], piece: usize) -> Kept {
     let mut kept = Kept::default();
     for piece in rows.chunks(piece) {
         engine.absorb(&block(piece));
-        kept.apply(engine.settle());
+        let effects = engine.settle();
+        kept.apply(&engine, effects);
     }
     kept
 }
@@ -177,6 +210,7 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
                     } else {
                         "S1"
                     },
+                    stroke: "front",
                 });
             }
         }
@@ -251,6 +285,167 @@ proptest! {
     }
 }
 
+/// Two strokes of one line, of which the second starts later: its points, and rows that came late
+/// for the first, change how often the line is judged while baselines end.
+fn two_strokes() -> impl Strategy<Value = Vec<Row>> {
+    let panels = prop::collection::vec((-3.0..3.0_f64, 0..7_i64), 60..110);
+    (panels, -3.0..3.0_f64).prop_map(|(panels, jump)| {
+        let half = panels.len() * 2 / 3;
+        let mut minute = 0;
+        let mut row = |(panel, (value, pause)): (usize, (f64, i64))| {
+            minute += pause / 3;
+            Row {
+                minute,
+                panel,
+                value: 120.0 + value + if panel > half { jump } else { 0.0 },
+                stencil: "S1",
+                stroke: if panel > 10 && panel % 3 == 0 {
+                    "back"
+                } else {
+                    "front"
+                },
+            }
+        };
+        panels.into_iter().enumerate().map(&mut row).collect()
+    })
+}
+
+/// Swaps rows no farther than so many minutes.
+fn delayed(rows: &[Row], minutes: u64, seed: u64) -> Vec<Row> {
+    let mut state = seed;
+    let mut arrivals: Vec<(i64, &Row)> = rows
+        .iter()
+        .map(|row| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (row.minute + ((state >> 33) % minutes) as i64, row)
+        })
+        .collect();
+    arrivals.sort_by_key(|(at, _)| *at);
+    arrivals.into_iter().map(|(_, row)| row.clone()).collect()
+}
+
+const WATCHED: [&str; 3] = [
+    "",
+    "detection = [\"limits\", \"cusum\", \"ewma\"]",
+    "detection = [\"cusum\"]\nin_control_run_length = 100",
+];
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Thresholds follow from how often the whole line is judged, and that from all its streams.
+    #[test]
+    fn thresholds_and_detectors_change_no_digit_with_the_order(
+        rows in two_strokes(),
+        seed in any::<u64>(),
+        piece in 1..40_usize,
+        watched in 0..WATCHED.len(),
+    ) {
+        let open = config_with("individuals", "\"panel\"", 10_000, WATCHED[watched]);
+        let short = config_with("individuals", "\"panel\"", 12, WATCHED[watched]);
+        let expected = at_once(&open, &rows);
+        prop_assert!(!expected.limits.is_empty());
+        prop_assert_eq!(difference(&in_pieces(&short, &rows, piece), &expected), None);
+        let late = delayed(&rows, 12, seed);
+        prop_assert_eq!(difference(&in_pieces(&short, &late, piece), &expected), None);
+        prop_assert_eq!(difference(&in_pieces(&open, &late, piece), &expected), None);
+    }
+}
+
+/// A series of one stroke: a baseline of scatter, then a shift of so many times that scatter.
+fn shifted(sigmas: f64) -> Vec<Row> {
+    // SplitMix64 (G. Steele, D. Lea and C. Flood, Fast splittable pseudorandom number generators,
+    // 2014); twelve uniform numbers make nearly a normal one.
+    let mut state = 2_026_u64;
+    let mut uniform = || {
+        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mixed = (state ^ (state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        let mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((mixed ^ (mixed >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    let mut draw = || (0..12).map(|_| uniform()).sum::<f64>() - 6.0;
+    (0..140_usize)
+        .map(|panel| Row {
+            minute: panel as i64 * 3,
+            panel,
+            value: 100.0 + draw() + if panel >= 60 { sigmas } else { 0.0 },
+            stencil: "S1",
+            stroke: "front",
+        })
+        .collect()
+}
+
+#[test]
+fn a_lasting_shift_of_one_sigma_is_found_by_the_sums_and_not_by_limits() {
+    let config = watched("in_control_run_length = 1000");
+    let quiet = at_once(&config, &shifted(0.0));
+    assert_eq!(quiet.signals_by("cusum"), 0);
+    let kept = at_once(&config, &shifted(1.2));
+    assert!(kept.signals_by("cusum") > 5 && kept.signals_by("beyond_limits") == 0);
+    let alert = kept.alerts.values().next().unwrap();
+    assert!(alert.first_at >= 60 * 3 * MINUTE && alert.first_at < 85 * 3 * MINUTE);
+    assert_eq!(alert.side, Side::Upper);
+    assert!(
+        alert.size_sigma > 0.6 && alert.size_sigma < 2.5,
+        "{alert:?}"
+    );
+    assert!(!alert.returned, "the shift lasts");
+    let limits = kept.limits.values().next().unwrap();
+    assert!((limits.detection.run_length - 1000.0).abs() < 1e-9);
+    assert!(limits.detection.width.unwrap() > 3.0);
+}
+
+#[test]
+fn an_alert_of_the_sums_returns_when_the_shift_is_over() {
+    let config = watched("in_control_run_length = 500");
+    let mut rows = shifted(2.0);
+    for row in rows.iter_mut().filter(|row| row.panel >= 90) {
+        row.value -= 2.0;
+    }
+    let kept = at_once(&config, &rows);
+    assert_eq!(kept.alerts.len(), 1, "{:?}", kept.alerts);
+    let alert = kept.alerts.values().next().unwrap();
+    let returned = alert.returned_at.unwrap();
+    assert!(
+        returned > 92 * 3 * MINUTE && returned < 125 * 3 * MINUTE,
+        "{alert:?}"
+    );
+}
+
+#[test]
+fn counts_are_summed_up_only_where_that_is_asked_for() {
+    let usual = watched("");
+    assert_eq!(usual.characteristics[0].detection.len(), 2);
+    let alone = watched("detection = [\"limits\"]\nlimit_width = 3.0\nwiden = false");
+    let kept = at_once(&alone, &shifted(1.2));
+    assert_eq!(kept.signals_by("cusum"), 0);
+    let limits = kept.limits.values().next().unwrap();
+    assert!((limits.limits.width - 3.0).abs() < 1e-12);
+}
+
+/// A budget of one false alert for more points in a shift means a longer run length.
+#[test]
+fn a_busier_line_is_judged_more_cautiously() {
+    let config = watched("");
+    let run_length = |step: i64| {
+        let mut rows = shifted(0.0);
+        for row in &mut rows {
+            row.minute = row.panel as i64 * step;
+        }
+        let kept = at_once(&config, &rows);
+        kept.limits.values().next().unwrap().detection.clone()
+    };
+    let (slow, busy) = (run_length(10), run_length(1));
+    assert!((slow.run_length - 370.0).abs() < 1e-9);
+    // A point a minute in a shift of a day: 1,440, rounded up to the next step of twenty a decade.
+    assert!((busy.points_per_shift.unwrap() - 1_440.0).abs() < 1e-9);
+    assert!(busy.run_length >= 1_440.0 && busy.run_length < 1_440.0 * 1.13);
+    assert!(busy.width > slow.width);
+    assert!(busy.cusums.unwrap()[0].threshold > slow.cusums.unwrap()[0].threshold);
+}
+
 #[test]
 fn a_unit_behind_the_horizon_is_late_and_changes_nothing() {
     let config = config("individuals", "\"panel\"", 10);
@@ -259,6 +454,7 @@ fn a_unit_behind_the_horizon_is_late_and_changes_nothing() {
         panel,
         value,
         stencil: "S1",
+        stroke: "front",
     };
     let rows: Vec<Row> = (0..60_i64)
         .map(|n| row(n * 2, n as usize, 100.0 + (n % 7) as f64))
@@ -266,16 +462,18 @@ fn a_unit_behind_the_horizon_is_late_and_changes_nothing() {
     let mut engine = Engine::new(Arc::clone(&config));
     let mut kept = Kept::default();
     engine.absorb(&block(&rows));
-    kept.apply(engine.settle());
+    let effects = engine.settle();
+    kept.apply(&engine, effects);
     let before = (kept.points.len(), kept.limits.clone(), kept.alerts.clone());
 
     engine.absorb(&block(&[row(3, 99, 500.0)]));
-    kept.apply(engine.settle());
+    let effects = engine.settle();
+    kept.apply(&engine, effects);
 
     let late: Vec<_> = kept
         .points
         .keys()
-        .filter(|key| key.2 == PointKind::Late)
+        .filter(|key| key.3 == PointKind::Late)
         .collect();
     assert_eq!(late.len(), 1);
     assert_eq!((kept.points.len() - 1, kept.limits, kept.alerts), before);
@@ -290,12 +488,15 @@ fn a_change_of_a_restart_key_begins_a_new_baseline() {
             panel: n as usize,
             value: 100.0 + (n * n % 11) as f64,
             stencil: if n < 30 { "S1" } else { "S2" },
+            stroke: "front",
         })
         .collect();
     let kept = at_once(&config, &rows);
-    assert_eq!(kept.limits.keys().copied().collect::<Vec<_>>(), [1, 2]);
-    assert_eq!(kept.limits[&2].from.0, 60 * MINUTE);
-    assert_eq!(kept.limits[&2].limits.subgroups, 20);
+    let versions: Vec<u32> = kept.limits.keys().map(|key| key.1).collect();
+    assert_eq!(versions, [1, 2]);
+    let second = kept.limits.values().last().unwrap();
+    assert_eq!(second.from.0, 60 * MINUTE);
+    assert_eq!(second.limits.subgroups, 20);
 }
 
 #[test]
@@ -307,6 +508,7 @@ fn a_stream_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() {
             panel: n as usize,
             value: 100.0 + (n * 5 % 13) as f64 + if n > 60 { 25.0 } else { 0.0 },
             stencil: "S1",
+            stroke: "front",
         })
         .collect();
     let expected = at_once(&config, &rows);
@@ -320,13 +522,16 @@ fn a_stream_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() {
     let open = effects.points.iter().filter(|point| point.at > through);
     let tail = open.map(|point| point.atom.clone()).collect();
     let name = engine.streams()[0].name().clone();
-    kept.apply(effects);
+    let units: Vec<(i64, u64)> = effects.points.iter().map(|point| (point.at, 1)).collect();
+    kept.apply(&engine, effects);
 
     let mut again = Engine::new(Arc::clone(&config));
-    again.restore(Stream::kept(name, state, through, newest, tail, Vec::new()));
+    let stream = Stream::kept(name, state, through, newest, tail, Vec::new());
+    again.restore(stream, &units);
     again.settle();
     again.absorb(&block(&rows[63..]));
-    kept.apply(again.settle());
+    let effects = again.settle();
+    kept.apply(&again, effects);
     assert_eq!(kept, expected);
     assert!(!kept.alerts.is_empty());
 }

@@ -176,6 +176,7 @@ fn config() -> Config {
         report_folder: PathBuf::new(),
         template_folder: None,
         alert_file: PathBuf::new(),
+        false_alerts_per_shift: 1.0,
     }
 }
 

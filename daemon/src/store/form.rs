@@ -5,10 +5,15 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 use spc::chart::{ChartKind, Limits, Sample};
+use spc::cusum::{Cusum, CusumState};
+use spc::ewma::{Ewma, EwmaState};
 use spc::moments::Moments;
 use spc::rules::{Rule, RuleState, Side};
+use spc::selfstart::SelfStart;
 
-use crate::engine::{ChartState, Content, Episode, Group, Phase};
+use crate::engine::{
+    ChartState, Content, Detection, DetectorState, Episode, Group, Monitoring, Phase,
+};
 
 /// The names of chart kinds in configuration, output and the store.
 pub const CHART_NAMES: [(ChartKind, &str); 13] = [
@@ -82,10 +87,115 @@ enum PhaseForm {
         first: Option<(i64, String)>,
         samples: Vec<(f64, f64, Option<f64>)>,
     },
-    Monitoring {
-        limits: LimitsForm,
-        rules: String,
-    },
+    Monitoring(Box<MonitoringForm>),
+}
+
+#[derive(Serialize, Deserialize)]
+struct MonitoringForm {
+    limits: LimitsForm,
+    detection: DetectionForm,
+    rules: String,
+    detectors: DetectorsForm,
+}
+
+impl MonitoringForm {
+    fn of(by: &Monitoring) -> MonitoringForm {
+        MonitoringForm {
+            limits: LimitsForm::of(&by.limits),
+            detection: DetectionForm::of(&by.detection),
+            rules: by.rules.encode(),
+            detectors: DetectorsForm::of(&by.detectors),
+        }
+    }
+
+    fn monitoring(self) -> Option<Monitoring> {
+        Some(Monitoring {
+            limits: self.limits.limits()?,
+            detection: self.detection.detection(),
+            rules: RuleState::decode(&self.rules).ok()?,
+            detectors: self.detectors.state(),
+        })
+    }
+}
+
+/// Reference value, threshold and head start of a cumulative sum.
+type CusumForm = (f64, f64, f64);
+
+#[derive(Serialize, Deserialize)]
+struct DetectionForm {
+    run_length: f64,
+    points_per_shift: Option<f64>,
+    width: Option<f64>,
+    cusums: Option<[CusumForm; 3]>,
+    ewma: Option<(f64, f64)>,
+}
+
+impl DetectionForm {
+    fn of(detection: &Detection) -> DetectionForm {
+        let cusum = |one: Cusum| (one.reference, one.threshold, one.head_start);
+        DetectionForm {
+            run_length: detection.run_length,
+            points_per_shift: detection.points_per_shift,
+            width: detection.width,
+            cusums: detection.cusums.map(|set| set.map(cusum)),
+            ewma: detection.ewma.map(|ewma| (ewma.weight, ewma.width)),
+        }
+    }
+
+    fn detection(self) -> Detection {
+        let cusum = |(reference, threshold, head_start)| Cusum {
+            reference,
+            threshold,
+            head_start,
+        };
+        Detection {
+            run_length: self.run_length,
+            points_per_shift: self.points_per_shift,
+            width: self.width,
+            cusums: self.cusums.map(|set| set.map(cusum)),
+            ewma: self.ewma.map(|(weight, width)| Ewma { weight, width }),
+        }
+    }
+}
+
+/// Numbers are written so that they read back to the same bits.
+#[derive(Serialize, Deserialize)]
+struct DetectorsForm {
+    reference: (u32, f64, f64),
+    cusums: [(f64, f64, u32, u32); 3],
+    ewma: (f64, u32),
+}
+
+impl DetectorsForm {
+    fn of(state: &DetectorState) -> DetectorsForm {
+        let reference = state.reference;
+        let sums = |one: CusumState| (one.upper, one.lower, one.upper_points, one.lower_points);
+        DetectorsForm {
+            reference: (reference.count, reference.mean, reference.squares),
+            cusums: state.cusums.map(sums),
+            ewma: (state.ewma.average, state.ewma.points),
+        }
+    }
+
+    fn state(self) -> DetectorState {
+        let (count, mean, squares) = self.reference;
+        let (average, points) = self.ewma;
+        let sums = |(upper, lower, upper_points, lower_points)| CusumState {
+            upper,
+            lower,
+            upper_points,
+            lower_points,
+        };
+        DetectorState {
+            reference: SelfStart {
+                count,
+                mean,
+                squares,
+            },
+            cusums: self.cusums.map(sums),
+            ewma: EwmaState { average, points },
+        }
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -147,16 +257,26 @@ impl LimitsForm {
     }
 }
 
-/// Limits as text.
-#[must_use]
-pub fn limits_text(limits: &Limits) -> String {
-    text(&LimitsForm::of(limits))
+#[derive(Serialize, Deserialize)]
+struct VersionForm {
+    limits: LimitsForm,
+    detection: DetectionForm,
 }
 
-/// Limits from text.
+/// Limits and what they are watched with, as text.
 #[must_use]
-pub fn limits_from(text: &str) -> Option<Limits> {
-    serde_json::from_str::<LimitsForm>(text).ok()?.limits()
+pub fn limits_text(limits: &Limits, detection: &Detection) -> String {
+    text(&VersionForm {
+        limits: LimitsForm::of(limits),
+        detection: DetectionForm::of(detection),
+    })
+}
+
+/// Limits and what they are watched with, from text.
+#[must_use]
+pub fn limits_from(text: &str) -> Option<(Limits, Detection)> {
+    let form: VersionForm = serde_json::from_str(text).ok()?;
+    Some((form.limits.limits()?, form.detection.detection()))
 }
 
 /// A state as text.
@@ -170,10 +290,7 @@ pub fn state_text(state: &ChartState) -> String {
                 .map(|one| (one.size, one.value, one.spread))
                 .collect(),
         },
-        Phase::Monitoring { limits, rules } => PhaseForm::Monitoring {
-            limits: LimitsForm::of(limits),
-            rules: rules.encode(),
-        },
+        Phase::Monitoring(by) => PhaseForm::Monitoring(Box::new(MonitoringForm::of(by))),
     };
     text(&StateForm {
         version: state.version,
@@ -212,10 +329,7 @@ pub fn state_from(text: &str) -> Option<ChartState> {
                 })
                 .collect(),
         },
-        PhaseForm::Monitoring { limits, rules } => Phase::Monitoring {
-            limits: limits.limits()?,
-            rules: RuleState::decode(&rules).ok()?,
-        },
+        PhaseForm::Monitoring(by) => Phase::Monitoring(Box::new(by.monitoring()?)),
     };
     let group = match form.group {
         Some((content, units)) => Some(Group {
@@ -272,6 +386,8 @@ fn rule_name(name: &str) -> Option<&'static str> {
     let own = [
         crate::engine::BEYOND_LIMITS,
         crate::engine::SPREAD_BEYOND_LIMITS,
+        crate::engine::CUSUM,
+        crate::engine::EWMA,
     ];
     own.into_iter()
         .find(|own| *own == name)

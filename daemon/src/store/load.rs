@@ -3,11 +3,15 @@
 use std::sync::Arc;
 
 use rusqlite::params;
+use spc::chart::ChartKind;
 
-use super::form::{content_from, list_from, state_from};
+use super::form::{content_from, limits_from, list_from, state_from};
+use super::query::count;
 use super::{Store, StoreError, db};
 use crate::config::Config;
-use crate::engine::{Atom, Command, CommandKind, Engine, PointKind, Stream, StreamName};
+use crate::engine::{
+    Atom, Command, CommandKind, Engine, LimitsVersion, PointKind, Stream, StreamName, kept_us,
+};
 
 /// A request of a person that the engine has not taken yet.
 #[derive(Clone, Debug)]
@@ -64,14 +68,18 @@ impl Store {
                 characteristic,
                 keys,
             };
-            engine.restore(Stream::kept(
-                name,
-                state,
-                settled_through,
-                newest,
-                tail,
-                commands,
-            ));
+            let mut stream = Stream::kept(name, state, settled_through, newest, tail, commands);
+            for limits in self.open_limits(id, settled_through)? {
+                stream.recall(limits);
+            }
+            let since = newest.saturating_sub(kept_us(config.lateness_us));
+            // Between events only units with one count, and each of those is a plotted point.
+            let kinds = match config.characteristics[characteristic].chart {
+                ChartKind::G => (PointKind::Group, PointKind::Group),
+                _ => (PointKind::Whole, PointKind::Part),
+            };
+            let units = self.units(id, since, kinds)?;
+            engine.restore(stream, &units);
         }
         // What this says is in the record already; it fills the engine's memory of having said it.
         engine.settle();
@@ -115,6 +123,67 @@ impl Store {
             });
         }
         Ok(tail)
+    }
+
+    /// The versions of limits that units which can still change have led to.
+    fn open_limits(
+        &self,
+        stream: i64,
+        settled_through: i64,
+    ) -> Result<Vec<LimitsVersion>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT version, from_at, from_unit, to_at, to_unit, numbers, author, reason
+                 FROM limits WHERE stream = ?1 AND to_at > ?2",
+            )
+            .map_err(wrap)?;
+        let mut rows = query
+            .query(params![stream, settled_through])
+            .map_err(wrap)?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next().map_err(wrap)? {
+            let unit = |column: usize| row.get::<_, String>(column).map_err(wrap);
+            let version: u32 = row.get(0).map_err(wrap)?;
+            let Some((limits, detection)) = limits_from(&unit(5)?) else {
+                return Err(self.damaged(format!("version {version} of stream {stream}")));
+            };
+            found.push(LimitsVersion {
+                version,
+                from: (row.get(1).map_err(wrap)?, Arc::from(unit(2)?)),
+                to: (row.get(3).map_err(wrap)?, Arc::from(unit(4)?)),
+                limits,
+                detection,
+                author: unit(6)?,
+                reason: unit(7)?,
+            });
+        }
+        Ok(found)
+    }
+
+    /// How many units a stream has had in each minute since a time, apart from late ones.
+    fn units(
+        &self,
+        stream: i64,
+        since: i64,
+        kinds: (PointKind, PointKind),
+    ) -> Result<Vec<(i64, u64)>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT at - (at % 60000000 + 60000000) % 60000000 AS minute, count(*) FROM point
+                 WHERE stream = ?1 AND at >= ?2 AND kind IN (?3, ?4) GROUP BY minute",
+            )
+            .map_err(wrap)?;
+        let rows = query
+            .query_map(
+                params![stream, since, kinds.0 as u8, kinds.1 as u8],
+                |row| Ok((row.get(0)?, count(row, 1)?)),
+            )
+            .map_err(wrap)?;
+        rows.collect::<rusqlite::Result<_>>().map_err(wrap)
     }
 
     fn commands(&self, stream: i64, settled_through: i64) -> Result<Vec<Command>, StoreError> {

@@ -12,7 +12,7 @@ use spc::moments::Moments;
 use super::form::{content_from, limits_from, list_from, state_from};
 use super::{Reader, StoreError, db};
 use crate::config::Key;
-use crate::engine::{Content, Phase, PointKind};
+use crate::engine::{Content, Detection, Phase, PointKind};
 
 /// A stream as it stands.
 #[derive(Clone, Debug)]
@@ -93,6 +93,8 @@ pub struct LimitsRow {
     pub to_at: i64,
     /// The numbers.
     pub limits: Limits,
+    /// What they are watched with.
+    pub detection: Detection,
     /// Who set them.
     pub author: String,
     /// Why.
@@ -303,7 +305,7 @@ impl Reader {
             };
             // The settled state lags behind by the lateness; limits beyond it count as well.
             let monitoring = match state.phase {
-                Phase::Monitoring { .. } => true,
+                Phase::Monitoring(_) => true,
                 Phase::Baseline { .. } => self.limits_after(stream.id, state.version)?,
             };
             Ok(StreamRow {
@@ -454,7 +456,7 @@ impl Reader {
         let whole = |(stream, version, from_at, to_at, numbers, words)| {
             let numbers: String = numbers;
             let (author, reason, set_at) = words;
-            let limits = limits_from(&numbers).ok_or_else(|| {
+            let (limits, detection) = limits_from(&numbers).ok_or_else(|| {
                 self.unreadable(format!(
                     "version {version} of the limits of stream {stream}"
                 ))
@@ -465,6 +467,7 @@ impl Reader {
                 from_at,
                 to_at,
                 limits,
+                detection,
                 author,
                 reason,
                 set_at,

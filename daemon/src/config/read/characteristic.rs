@@ -3,6 +3,8 @@
 //! Knows names of charts and rules, but no statistics. The invariant: the chart fits its subject,
 //! and every key comes from some feed of the station.
 
+use std::ops::RangeInclusive;
+
 use spc::chart::ChartKind;
 use spc::rules::Rule;
 
@@ -10,7 +12,9 @@ use super::feed::{Offer, STATIONS, VERDICTS};
 use super::product::read_limits;
 use super::short_run;
 use super::table::{Item, Table, Unique};
-use crate::config::{Characteristic, Key, Product, Subgroup, Subject};
+use crate::config::{
+    Characteristic, Detector, Key, Product, RUN_LENGTH_MAX, Specification, Subgroup, Subject,
+};
 use crate::words::{Role, Station};
 
 /// What the rest of the file defines.
@@ -36,6 +40,16 @@ const CHARTS: [(&str, ChartKind); 12] = [
     ("u-prime", ChartKind::UPrime),
     ("between-events", ChartKind::G),
 ];
+
+/// The names of what makes signals.
+const DETECTORS: [(&str, Detector); 3] = [
+    ("limits", Detector::Limits),
+    ("cusum", Detector::Cusum),
+    ("ewma", Detector::Ewma),
+];
+
+/// In-control run lengths that can be asked for, in points.
+const RUN_LENGTHS: RangeInclusive<u32> = 100..=RUN_LENGTH_MAX;
 
 /// Reads all characteristics.
 pub(super) fn read_all(top: &Table<'_>, known: &Known<'_>) -> Vec<Characteristic> {
@@ -90,34 +104,19 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         check_units(item, chart, &scope);
     }
     let baseline = table.whole_or("baseline", 2..=10_000, 25);
-    let limit_width = table
-        .get("limit_width")
-        .map_or(Some(3.0), |item| read_width(&item));
+    let watched = read_detection(table, chart);
     let widen = table.flag_or("widen", true);
     let exact_limits = table.flag_or("exact_limits", false);
     let short_run = subject
         .as_ref()
         .and_then(|subject| short_run::read(table, (subject, &filter, &group_by), known));
     let rules = read_rules(table);
-    let specification = table.table("specification").and_then(|limits| {
-        if subject
-            .as_ref()
-            .is_some_and(|subject| !matches!(subject, Subject::Measure(_)))
-        {
-            limits.fault("does not fit a chart of verdicts", "remove it");
-        }
-        let measure = match &subject {
-            Some(Subject::Measure(measure)) => Some(measure.as_str()),
-            _ => None,
-        };
-        let read = read_limits(&limits, measure, &known.offers);
-        limits.finish();
-        read
-    });
+    let specification = read_specification(table, subject.as_ref(), known);
     let plan = table
         .get("reaction_plan")
         .and_then(|item| item.text_or_empty());
     table.finish();
+    let watched = watched?;
     Some(Characteristic {
         name: name?,
         station: scope.station?,
@@ -127,7 +126,10 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         subgroup: subgroup?,
         chart: chart?,
         baseline: usize::try_from(baseline).ok()?,
-        limit_width: limit_width?,
+        run_length: watched.run_length,
+        ewma_weight: watched.ewma_weight,
+        limit_width: watched.limit_width,
+        detection: watched.detectors,
         widen,
         exact_limits,
         short_run,
@@ -136,6 +138,25 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         specification,
         reaction_plan: plan.unwrap_or_default(),
     })
+}
+
+fn read_specification(
+    table: &Table<'_>,
+    subject: Option<&Subject>,
+    known: &Known<'_>,
+) -> Option<Specification> {
+    let limits = table.table("specification")?;
+    let measure = match subject {
+        Some(Subject::Measure(measure)) => Some(measure.as_str()),
+        Some(_) => {
+            limits.fault("does not fit a chart of verdicts", "remove it");
+            None
+        }
+        None => None,
+    };
+    let read = read_limits(&limits, measure, &known.offers);
+    limits.finish();
+    read
 }
 
 /// Finds the feeds of the station. Where there are none, that is the one problem, and whatever
@@ -443,6 +464,97 @@ fn check_units(item: &Item<'_>, chart: ChartKind, scope: &Scope<'_>) {
             "write u, or chart a feed that lists every unit",
         );
     }
+}
+
+/// What makes signals, and how seldom by chance.
+struct Watched {
+    detectors: Vec<Detector>,
+    run_length: Option<u32>,
+    ewma_weight: f64,
+    limit_width: Option<f64>,
+}
+
+fn read_detection(table: &Table<'_>, chart: Option<ChartKind>) -> Option<Watched> {
+    let detectors = table.get("detection").map_or_else(
+        || Some(usual_detectors(chart)),
+        |item| read_detectors(&item),
+    )?;
+    let width = table.get("limit_width");
+    let limit_width = width.as_ref().map(read_width);
+    let length = table.get("in_control_run_length");
+    let run_length = length.as_ref().map(|item| item.whole(&RUN_LENGTHS));
+    let weight = table.get("ewma_weight");
+    let ewma_weight = weight
+        .as_ref()
+        .map_or(Some(0.2), |item| read_weight(item, &detectors))?;
+    let stated = run_length.flatten().map_or(0.0, f64::from);
+    if let (Some(item), true) = (&weight, spc::ewma::is_slow(ewma_weight, stated)) {
+        let message = "is slow to find a shift at so long an in-control run length";
+        item.fault(
+            message,
+            "write 0.1 or more, or detection = [\"limits\", \"cusum\"]",
+        );
+    }
+    Some(Watched {
+        detectors,
+        run_length: flat(run_length)?,
+        ewma_weight,
+        limit_width: flat(limit_width)?,
+    })
+}
+
+/// Nothing for a key that is there but can not be used.
+fn flat<T>(read: Option<Option<T>>) -> Option<Option<T>> {
+    match read {
+        None => Some(None),
+        Some(read) => read.map(Some),
+    }
+}
+
+/// Counts get limits alone: their scores carry the error of the baseline's rate.
+fn usual_detectors(chart: Option<ChartKind>) -> Vec<Detector> {
+    let Some(chart) = chart else {
+        return vec![Detector::Limits];
+    };
+    match chart {
+        ChartKind::P | ChartKind::PPrime | ChartKind::Np => vec![Detector::Limits],
+        ChartKind::C | ChartKind::U | ChartKind::UPrime => vec![Detector::Limits],
+        ChartKind::G | ChartKind::T => vec![Detector::Limits],
+        _ => vec![Detector::Limits, Detector::Cusum],
+    }
+}
+
+fn read_detectors(item: &Item<'_>) -> Option<Vec<Detector>> {
+    let items = item.items()?;
+    if items.is_empty() {
+        let fix = "write [\"limits\", \"cusum\"], or remove it";
+        item.fault("is empty: nothing would make a signal", fix);
+        return None;
+    }
+    let mut unique = Unique::new("the detector");
+    let mut detectors = Vec::new();
+    for item in &items {
+        let detector = item.choice(&DETECTORS)?;
+        unique.add(&item.text()?, item);
+        detectors.push(detector);
+    }
+    Some(detectors)
+}
+
+fn read_weight(item: &Item<'_>, detectors: &[Detector]) -> Option<f64> {
+    let weight = item.number()?;
+    if !(0.01..=1.0).contains(&weight) {
+        item.fault(
+            "is out of range",
+            "write a share from 0.01 to 1, such as 0.2",
+        );
+        return None;
+    }
+    if !detectors.contains(&Detector::Ewma) {
+        let fix = "add \"ewma\" to detection, or remove it";
+        item.fault("belongs to a detector that is not switched on", fix);
+    }
+    Some(weight)
 }
 
 fn read_width(item: &Item<'_>) -> Option<f64> {

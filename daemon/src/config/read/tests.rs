@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::read;
-use crate::config::{Config, Header, Key, Layout, Source, Subgroup, Subject, TimeFormat};
+use crate::config::{Config, Detector, Header, Key, Layout, Source, Subgroup, Subject, TimeFormat};
 use crate::words::{Role, Station};
 
 /// A configuration without fault, which the tests spoil one text at a time. Its plant is invented.
@@ -279,6 +279,8 @@ fn shifts_come_in_the_order_of_the_day_and_folders_absolute() {
         PathBuf::from("/plant/driftvane-data/alerts.jsonl")
     );
     assert_eq!(config.template_folder, None);
+    // The default is written as 1.0, which binary floating point holds exactly.
+    assert!((config.false_alerts_per_shift - 1.0).abs() < f64::EPSILON);
     let moved = GOOD.replacen(
         "[[product]]",
         "[store]\nfolder = \"/var/d\"\n[[product]]",
@@ -340,8 +342,9 @@ fn a_characteristic_keeps_its_keys_and_takes_the_defaults() {
     assert_eq!(height.filter, filter);
     assert_eq!(height.group_by, [Key::Line, Key::Role(Role::Product)]);
     assert_eq!((height.subgroup, height.baseline), (Subgroup::Panel, 25));
-    // The default is written as 3.0, which binary floating point holds exactly.
-    assert!((height.limit_width - 3.0).abs() < f64::EPSILON);
+    assert_eq!((height.limit_width, height.run_length), (None, None));
+    assert_eq!(height.detection, [Detector::Limits, Detector::Cusum]);
+    assert_eq!(config.characteristics[1].detection, [Detector::Limits]);
     assert_eq!(config.characteristics[1].subject, Subject::Calls);
     assert_eq!(config.characteristics[1].subgroup, Subgroup::Minutes(30));
     assert_eq!(config.characteristics[2].subgroup, Subgroup::Consecutive(5));
