@@ -4,6 +4,7 @@
 //! The loop starts nothing that it does not finish: a stop between two batches loses nothing.
 
 use std::collections::{BTreeSet, HashMap};
+use std::convert::Infallible;
 use std::future::Future;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -17,6 +18,7 @@ use crate::feeds::read::first_event_time;
 use crate::feeds::scan::{Found, Settler, scan};
 use crate::feeds::watch::Watch;
 use crate::ingest::{Ingest, Outcome, Waiting};
+use crate::pipeline;
 use crate::store::StoreError;
 
 /// How often the loop looks up when nothing happens.
@@ -108,15 +110,28 @@ impl Folders {
     }
 }
 
-/// Puts a backlog in the order of its events.
-pub fn in_time_order(config: &Config, mut waiting: Vec<Waiting>) -> Vec<Waiting> {
-    if waiting.len() > 1 {
-        waiting.sort_by_cached_key(|one| {
-            let first = first_event_time(config, one.feed, &one.found.path);
-            (first.unwrap_or(i64::MAX), one.found.path.clone())
-        });
+/// Puts a backlog in the order of its events; looks into the files on several threads.
+pub fn in_time_order(config: &Config, waiting: Vec<Waiting>, threads: usize) -> Vec<Waiting> {
+    if waiting.len() <= 1 {
+        return waiting;
     }
-    waiting
+    let mut keyed = Vec::with_capacity(waiting.len());
+    let mut jobs = waiting.into_iter();
+    let looked = pipeline::in_order::<_, _, Infallible>(
+        threads,
+        &mut || Ok(jobs.next()),
+        &|one: Waiting| {
+            let first = first_event_time(config, one.feed, &one.found.path);
+            (first.unwrap_or(i64::MAX), one)
+        },
+        &mut |one| {
+            keyed.push(one);
+            Ok(())
+        },
+    );
+    let Ok(()) = looked;
+    keyed.sort_by(|(a, one), (b, other)| (a, &one.found.path).cmp(&(b, &other.found.path)));
+    keyed.into_iter().map(|(_, one)| one).collect()
 }
 
 /// Reads everything that waits, then ends.
@@ -137,7 +152,7 @@ pub fn replay(
     }
     let wanted = |path: &Path| only.is_empty() || only.iter().any(|part| path.starts_with(part));
     waiting.retain(|one| wanted(&one.found.path));
-    let waiting = in_time_order(&config, waiting);
+    let waiting = in_time_order(&config, waiting, ingest.threads());
     let mut total = Outcome::default();
     for (done, part) in waiting.chunks(crate::ingest::BATCH_FILES_MAX).enumerate() {
         total.add(ingest.take(part, clock::now())?);
@@ -249,7 +264,7 @@ impl Turn {
             waiting.extend(self.folders.waiting(feed, settle, self.clock.ms()));
             self.scanned_ms[feed] = Some(self.clock.ms());
         }
-        let waiting = in_time_order(&self.config, waiting);
+        let waiting = in_time_order(&self.config, waiting, ingest.threads());
         let mut total = Outcome::default();
         for part in waiting.chunks(crate::ingest::BATCH_FILES_MAX) {
             self.folders.handed_over(part);

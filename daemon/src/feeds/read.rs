@@ -131,7 +131,7 @@ pub fn read_file<T: Send>(
     };
     let read = if decoding.is_utf8() {
         let spare = Spare::default();
-        let mut source = Source::new(io::Cursor::new(first).chain(file), before.len, &spare);
+        let mut source = Source::new(first, file, before.len, &spare);
         job.stream(&mut source, request.from, &mut to)?
     } else {
         job.convert(decoding, first, file, before.len, &mut to)?
@@ -196,12 +196,13 @@ struct Source<'a, R> {
 type Spare = RefCell<Vec<Vec<u8>>>;
 
 impl<'a, R: Read> Source<'a, R> {
-    fn new(reader: R, len: u64, spare: &'a Spare) -> Source<'a, R> {
+    /// A text of so many bytes, of which the first have been read.
+    fn new(first: Vec<u8>, reader: R, len: u64, spare: &'a Spare) -> Source<'a, R> {
         let hasher = blake3::Hasher::new();
         Source {
             reader,
-            left: len,
-            buffer: Vec::new(),
+            left: len.saturating_sub(first.len() as u64),
+            buffer: first,
             at: 0,
             line: 1,
             hasher,
@@ -395,7 +396,7 @@ impl FileJob<'_> {
         text.push_str(&decoding.decode(&bytes[split..])?);
         let text_len = text.len() as u64;
         let spare = Spare::default();
-        let mut source = Source::new(io::Cursor::new(text), text_len, &spare);
+        let mut source = Source::new(Vec::new(), io::Cursor::new(text), text_len, &spare);
         // The prefix was compared in the file's own bytes.
         let request = ReadRequest {
             prefix: None,

@@ -12,7 +12,7 @@ use super::{
     FUTURE_US, Ingest, Outcome, Start, Step, Waiting, request, segment_name, tally, widen,
 };
 use crate::feeds::read::{FileRead, ReadFailure, Use, read_file};
-use crate::store::segment::{Encoded, Segments, encode};
+use crate::store::segment::{Encoded, Segments, encode, plan};
 use crate::store::{Batch, StoreError};
 
 /// What came of reading a large file.
@@ -95,7 +95,8 @@ impl Ingest {
         let to = Use {
             prepare: &|block| {
                 let piece = Prepared::of(&config, block);
-                let encoded = encode(&config, std::slice::from_ref(&piece.block));
+                let parts = plan(std::slice::from_ref(&piece.block)).into_iter();
+                let encoded = parts.map(|part| encode(&config, part)).collect();
                 (piece.span(), piece.sorted, piece.visits, encoded)
             },
             sink: &mut |(of_piece, sorted, visits, encoded)| {

@@ -13,7 +13,7 @@ use crate::engine::{Command, Engine, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
-use crate::store::segment::{Segments, encode};
+use crate::store::segment::{Segments, encode, plan};
 use crate::store::{AlertNews, Batch, FileFacts, PathFacts, Store, StoreError, Verdict};
 
 mod continued;
@@ -166,6 +166,12 @@ impl Ingest {
     #[must_use]
     pub fn config(&self) -> &Arc<Config> {
         &self.config
+    }
+
+    /// How many threads may work.
+    #[must_use]
+    pub fn threads(&self) -> usize {
+        self.threads
     }
 
     /// Reads what waits and commits it, batch by batch.
@@ -388,10 +394,15 @@ impl Ingest {
             batch.paths.push(one.path);
         }
         let mut segments = Segments::new(&config, self.store.folder(), segment_name(&named));
+        let threads = self.threads;
         let archive = || {
-            for encoded in encode(&config, &blocks) {
-                segments.add(encoded)?;
-            }
+            let mut parts = plan(&blocks).into_iter();
+            pipeline::in_order(
+                threads,
+                &mut || Ok(parts.next()),
+                &|part| encode(&config, part),
+                &mut |encoded| segments.add(encoded),
+            )?;
             segments.finish()
         };
         self.keep(batch, archive, now)

@@ -26,7 +26,7 @@ use crate::block::Block;
 use crate::config::Config;
 
 /// Rows that make a row group: enough for a dictionary to pay, few enough to bound memory.
-const ROW_GROUP_ROWS: usize = 65_536;
+const ROW_GROUP_ROWS: usize = 32_768;
 
 /// Bytes of a segment that are handed to the system at once.
 const WRITE_BYTES: usize = 1 << 20;
@@ -43,29 +43,42 @@ pub struct Encoded {
     group: RowGroup,
 }
 
-/// Encodes the rows of blocks. Knows no disk: any thread may do it.
+/// Rows of one feed and day, to be encoded together.
+pub struct Part<'a> {
+    place: Place,
+    rows: Vec<Rows<'a>>,
+}
+
+/// Which rows of blocks are to be encoded together.
 #[must_use]
-pub fn encode(config: &Config, blocks: &[Block]) -> Vec<Encoded> {
-    let mut encoded = Vec::new();
+pub fn plan(blocks: &[Block]) -> Vec<Part<'_>> {
+    let mut parts = Vec::new();
     let mut waiting: BTreeMap<Place, (usize, Vec<Rows>)> = BTreeMap::new();
     for block in blocks {
         for (day, ranges) in days(&block.at) {
             let place = (block.feed, day);
-            let (rows, parts) = waiting.entry(place).or_default();
-            *rows += ranges.iter().map(ExactSizeIterator::len).sum::<usize>();
-            parts.push((block, ranges));
-            if *rows >= ROW_GROUP_ROWS {
-                let group = row_group(config, parts);
-                encoded.push(Encoded { place, group });
+            let (count, rows) = waiting.entry(place).or_default();
+            *count += ranges.iter().map(ExactSizeIterator::len).sum::<usize>();
+            rows.push((block, ranges));
+            if *count >= ROW_GROUP_ROWS {
+                let rows = std::mem::take(rows);
+                parts.push(Part { place, rows });
                 waiting.remove(&place);
             }
         }
     }
-    for (place, (_, parts)) in waiting {
-        let group = row_group(config, &parts);
-        encoded.push(Encoded { place, group });
+    let left = waiting.into_iter();
+    parts.extend(left.map(|(place, (_, rows))| Part { place, rows }));
+    parts
+}
+
+/// Encodes rows. Knows no disk: any thread may do it.
+#[must_use]
+pub fn encode(config: &Config, part: Part) -> Encoded {
+    Encoded {
+        place: part.place,
+        group: row_group(config, &part.rows),
     }
-    encoded
 }
 
 /// The rows of each day (UTC).

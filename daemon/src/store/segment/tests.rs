@@ -165,8 +165,8 @@ fn round_trip(config: &Config, blocks: &[Block]) -> Vec<DataFrame> {
     let name = format!("driftvane-{}-segments-{number}", std::process::id());
     let folder = std::env::temp_dir().join(name);
     let mut segments = Segments::new(config, &folder, "one".to_owned());
-    for encoded in encode(config, blocks) {
-        segments.add(encoded).unwrap();
+    for part in plan(blocks) {
+        segments.add(encode(config, part)).unwrap();
     }
     let named = segments.finish().unwrap();
     let frames = named
