@@ -10,12 +10,13 @@ use std::sync::Arc;
 use crate::clock;
 use crate::commands::{
     CommandError, alerts, capability, chart, check, demo, gauge, limits, parse_time, propose,
-    replay, report, streams, watch,
+    replay, report, streams, token, watch,
 };
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
 use crate::ingest::Ingest;
 use crate::output::{self, Format};
+use crate::serve::access::Role;
 use crate::shifts;
 use crate::store::{Reader, StoreError};
 use anyhow::Context;
@@ -83,6 +84,14 @@ enum Command {
     /// Writes reports.
     #[command(subcommand)]
     Report(Report),
+    /// Makes a token for the live page and shows it once.
+    Token {
+        /// Whose it is, as it will stand in the record.
+        name: String,
+        /// What it allows.
+        #[arg(long, value_enum, default_value = "view")]
+        role: Role,
+    },
 }
 
 #[derive(Subcommand)]
@@ -340,6 +349,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Alerts(command) => run_alerts(&config, command, format)?,
         Command::Limits(command) => run_limits(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
+        Command::Token { name, role } => token::make(&config, name, *role)?,
     }
     Ok(DONE)
 }

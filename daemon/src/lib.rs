@@ -13,6 +13,7 @@ pub mod output;
 pub mod pipeline;
 pub mod plant;
 pub mod run;
+pub mod serve;
 pub mod shifts;
 pub mod store;
 pub mod words;

@@ -7,7 +7,8 @@
 use minijinja::Value;
 use serde::Serialize;
 
-use crate::chart::{ChartSize, chart_svg_named, pad_map_svg_named, pareto_svg_named, running};
+use crate::chart::{ChartSize, chart_drawn, pad_map_svg_named, pareto_svg_named, running};
+use crate::markup::px;
 use crate::number::{MISSING, count, decimals_for, fixed, signed};
 use crate::view::{Chart, PadMap, Pareto, ParetoBar, Point, ShiftReport};
 
@@ -20,28 +21,29 @@ const PAD_ROWS_MAX: usize = 20;
 /// What a spread panel adds to the height of a drawing.
 const SPREAD_HEIGHT_PX: f64 = 90.0;
 
-/// A chart ready for a template.
+/// A chart ready for a template: the drawing for paper and wide screens (`page`), for narrow ones
+/// (`phone`), where the points lie in each (`page_places`, `phone_places`) and between which
+/// heights (`page_plot`, `phone_plot`), the numbers (`rows`), and what is to be said about them.
 #[derive(Debug, Clone, Serialize)]
-pub(crate) struct Figure {
-    /// The drawing for paper and wide screens.
-    pub(crate) page: Value,
-    /// The drawing for narrow screens.
-    pub(crate) phone: Value,
-    /// The numbers.
-    pub(crate) rows: Vec<NumberRow>,
+pub struct Figure {
+    page: Value,
+    phone: Value,
+    page_places: String,
+    phone_places: String,
+    page_plot: String,
+    phone_plot: String,
+    rows: Vec<NumberRow>,
     /// Says which points are listed; empty where all are.
-    pub(crate) rows_note: String,
-    /// Whether there is a spread column.
-    pub(crate) has_spread: bool,
-    /// The unit of the values.
-    pub(crate) unit: String,
+    rows_note: String,
+    has_spread: bool,
+    unit: String,
     /// The limits in words, one line per version.
-    pub(crate) limits: Vec<String>,
+    limits: Vec<String>,
 }
 
 /// The numbers of one point.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub(crate) struct NumberRow {
+struct NumberRow {
     at: String,
     board: String,
     value: String,
@@ -51,7 +53,8 @@ pub(crate) struct NumberRow {
 
 impl Figure {
     /// Draws `chart`; `name` keeps identifiers apart inside the page.
-    pub(crate) fn new(chart: &Chart, name: &str) -> Self {
+    #[must_use]
+    pub fn new(chart: &Chart, name: &str) -> Self {
         let spread_height = if chart.spread.is_some() {
             SPREAD_HEIGHT_PX
         } else {
@@ -62,8 +65,9 @@ impl Figure {
                 height: size.height + spread_height,
                 ..size
             };
-            chart_svg_named(chart, size, &format!("{name}-{suffix}"))
+            chart_drawn(chart, size, &format!("{name}-{suffix}"))
         };
+        let plot = |(top, bottom): (f64, f64)| format!("{} {}", px(top), px(bottom));
         let page = drawn(ChartSize::PAGE, "page");
         let phone = drawn(ChartSize::PHONE, "phone");
         let (indices, rows_note) = listed(&chart.points);
@@ -74,8 +78,12 @@ impl Figure {
             .map(|index| number_row(&chart.points[index], value_digits, spread_digits))
             .collect();
         Self {
-            page: Value::from_safe_string(page),
-            phone: Value::from_safe_string(phone),
+            page_places: places(&page.places),
+            phone_places: places(&phone.places),
+            page_plot: plot(page.plot),
+            phone_plot: plot(phone.plot),
+            page: Value::from_safe_string(page.svg),
+            phone: Value::from_safe_string(phone.svg),
             rows,
             rows_note,
             has_spread: chart.points.iter().any(|point| point.spread.is_some()),
@@ -175,6 +183,11 @@ impl PadFigure {
         let drawn = |value: &Value| value.as_str().map_or(0, str::len);
         drawn(&self.page) + drawn(&self.phone)
     }
+}
+
+fn places(places: &[(f64, f64)]) -> String {
+    let all = places.iter().map(|(x, y)| format!("{},{}", px(*x), px(*y)));
+    all.collect::<Vec<_>>().join(" ")
 }
 
 /// The points to list, and a note where not all are: signals first, then the latest.

@@ -16,6 +16,9 @@ pub mod view;
 mod words;
 
 pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
+pub use figures::Figure;
+pub use markup::escape;
 pub use render::{
-    Overrides, RenderError, Rendered, shift_report, shift_report_or_built_in, template_names,
+    Overrides, RenderError, Rendered, page_environment, shift_report, shift_report_or_built_in,
+    template_names,
 };

@@ -9,7 +9,8 @@ use std::fmt::Write;
 ///
 /// Control characters, which XML forbids, and the invisible marks that reorder a line on screen
 /// are shown as a replacement character: a board serial must read as it is stored.
-pub(crate) fn escape(text: &str) -> String {
+#[must_use]
+pub fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for character in text.chars() {
         match character {

@@ -175,7 +175,13 @@ fn page(
     Ok(Rendered { html, notices })
 }
 
-fn environment(overrides: &Overrides) -> Result<Environment<'_>, RenderError> {
+/// What every page of the program is rendered with: strict about what is missing, escaped by the
+/// one function that does so, with the filters for numbers.
+///
+/// # Errors
+///
+/// Only when this program is broken.
+pub fn page_environment() -> Result<Environment<'static>, RenderError> {
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     let syntax = SyntaxConfig::builder()
@@ -200,6 +206,11 @@ fn environment(overrides: &Overrides) -> Result<Environment<'_>, RenderError> {
         }
     });
     filters::register(&mut environment);
+    Ok(environment)
+}
+
+fn environment(overrides: &Overrides) -> Result<Environment<'_>, RenderError> {
+    let mut environment: Environment<'_> = page_environment()?;
     let built_in = BUILT_IN
         .iter()
         .filter(|(name, _)| !overrides.templates.contains_key(*name));

@@ -184,6 +184,21 @@ fn only_the_store_names_the_database_and_the_archive() {
 }
 
 #[test]
+fn only_the_live_page_names_its_router() {
+    let named = |line: &str| {
+        ["axum", "httparse", "tower"]
+            .iter()
+            .any(|name| has_word(line, name))
+    };
+    let found = lines_where(rust(), "", named);
+    assert!(!found.is_empty(), "the live page is where these are named");
+    none(
+        "leave requests and responses to serve",
+        &without(found, &["daemon/src/serve/", "tests/browser/"]),
+    );
+}
+
+#[test]
 fn only_one_file_reads_the_clock() {
     let reads = |line: &str| {
         [

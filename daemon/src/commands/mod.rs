@@ -32,6 +32,7 @@ pub mod replay;
 pub mod report;
 mod shift_facts;
 pub mod streams;
+pub mod token;
 pub mod watch;
 
 pub(crate) use names::find_stream;

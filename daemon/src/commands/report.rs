@@ -124,7 +124,12 @@ fn open_line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
     }
 }
 
-fn detail(config: &Config, facts: &ChartFacts, alert: &Alert) -> Result<AlertDetail, CommandError> {
+/// An alert with its evidence.
+pub(crate) fn detail(
+    config: &Config,
+    facts: &ChartFacts,
+    alert: &Alert,
+) -> Result<AlertDetail, CommandError> {
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
     let row = &alert.row;

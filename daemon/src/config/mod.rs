@@ -3,6 +3,7 @@
 //! Built only by [`read::read`], which reports every problem at once. Knows no file format of a
 //! station and no statistics beyond the names of charts and rules.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use jiff::civil::{Date, Time};
@@ -45,6 +46,20 @@ pub struct Config {
     pub alert_file: PathBuf,
     /// False alerts that are allowed on a line in a shift, on average; above 0.
     pub false_alerts_per_shift: f64,
+    /// The live page; off where absent.
+    pub serve: Option<Serve>,
+}
+
+/// Where the live page listens, and for whom.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Serve {
+    /// The address and port.
+    pub listen: SocketAddr,
+    /// The file with the hashes of tokens; absolute. Without it everyone who can reach the page
+    /// may look, and nobody may change anything.
+    pub tokens: Option<PathBuf>,
+    /// Names by which browsers may reach the page, beside those of the loopback address.
+    pub allowed_hosts: Vec<String>,
 }
 
 /// A shift: it lasts until the next one starts.

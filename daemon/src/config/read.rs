@@ -19,6 +19,7 @@ mod feed;
 mod gauge;
 mod product;
 mod roles;
+mod serve;
 mod short_run;
 mod table;
 #[cfg(test)]
@@ -103,6 +104,8 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
     };
     let characteristics = characteristic::read_all(top, &known);
     let gauges = gauge::read_all(top, base, &known.offers);
+    let serve = top.table("serve");
+    let serve = serve.and_then(|table| serve::read(&table, base));
     top.finish();
     let plant = plant?;
     Some(Config {
@@ -119,6 +122,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         template_folder: places.templates,
         alert_file: places.alerts,
         false_alerts_per_shift: places.false_alerts?,
+        serve,
     })
 }
 

@@ -177,6 +177,7 @@ fn config() -> Config {
         template_folder: None,
         alert_file: PathBuf::new(),
         false_alerts_per_shift: 1.0,
+        serve: None,
     }
 }
 

@@ -13,6 +13,7 @@ mod asked;
 mod commit;
 mod form;
 mod levels;
+pub mod live;
 mod load;
 mod outbox;
 pub mod pads;

@@ -372,20 +372,7 @@ impl Reader {
             "SELECT at, unit, kind, size, value, spread, version, baseline, signals FROM point
              WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?4 ORDER BY at, unit, kind",
             params![stream, from, to, PointKind::Part as u8],
-            |row| {
-                let signals: String = row.get(8)?;
-                Ok(PointRow {
-                    at: row.get(0)?,
-                    unit: row.get(1)?,
-                    late: row.get::<_, u8>(2)? == PointKind::Late as u8,
-                    size: row.get(3)?,
-                    value: row.get(4)?,
-                    spread: row.get(5)?,
-                    version: row.get(6)?,
-                    baseline: row.get(7)?,
-                    signals: signals_of(&signals),
-                })
-            },
+            point,
         )
     }
 
@@ -511,6 +498,22 @@ impl Reader {
             },
         )
     }
+}
+
+/// The columns of a point, in the order of [`Reader::points`].
+pub(super) fn point(row: &Row) -> rusqlite::Result<PointRow> {
+    let signals: String = row.get(8)?;
+    Ok(PointRow {
+        at: row.get(0)?,
+        unit: row.get(1)?,
+        late: row.get::<_, u8>(2)? == PointKind::Late as u8,
+        size: row.get(3)?,
+        value: row.get(4)?,
+        spread: row.get(5)?,
+        version: row.get(6)?,
+        baseline: row.get(7)?,
+        signals: signals_of(&signals),
+    })
 }
 
 /// The columns of an alert, in the order of [`Reader::alerts`].

@@ -71,12 +71,35 @@ impl ChartSize {
 /// Any view gives a drawing: what is missing is said in words. The cost is linear in the points,
 /// and the size of the result is bounded by the width.
 pub fn chart_svg(chart: &Chart, size: ChartSize) -> String {
-    chart_svg_named(chart, size, "chart")
+    chart_drawn(chart, size, "chart").svg
+}
+
+/// A drawing, and where its points are, for a page that reads them out.
+pub(crate) struct Drawn {
+    pub(crate) svg: String,
+    /// Where each point lies, as x and y in the drawing.
+    pub(crate) places: Vec<(f64, f64)>,
+    /// The upper and the lower edge of all panels.
+    pub(crate) plot: (f64, f64),
 }
 
 /// As [`chart_svg`], with a name that keeps identifiers apart inside one page.
-pub(crate) fn chart_svg_named(chart: &Chart, size: ChartSize, name: &str) -> String {
-    Layout::new(chart, size).draw(chart, name)
+pub(crate) fn chart_drawn(chart: &Chart, size: ChartSize, name: &str) -> Drawn {
+    let layout = Layout::new(chart, size);
+    let scale = layout.main_scale();
+    let places = chart.points.iter().enumerate().map(|(index, point)| {
+        let value = if point.value.is_finite() {
+            point.value
+        } else {
+            layout.range.low
+        };
+        (layout.axis.at(index), scale.at(value))
+    });
+    Drawn {
+        places: places.collect(),
+        plot: (layout.main.0, layout.bottom()),
+        svg: layout.draw(chart, name),
+    }
 }
 
 /// Where everything stands.
@@ -156,7 +179,7 @@ impl Layout {
         frame::title(&mut drawing, &self.title);
         let main = Panel {
             axis: &self.axis,
-            scale: Scale::new(self.range.low, self.range.high, self.main.1, self.main.0),
+            scale: self.main_scale(),
             top: self.main.0,
             bottom: self.main.1,
         };
@@ -180,6 +203,10 @@ impl Layout {
         }
         drawing.close("svg");
         drawing.finish()
+    }
+
+    fn main_scale(&self) -> Scale {
+        Scale::new(self.range.low, self.range.high, self.main.1, self.main.0)
     }
 
     /// Lower edge of the lowest panel.

@@ -410,3 +410,30 @@ fn no_slip_is_refused_without_a_reason() {
         }
     }
 }
+
+#[test]
+fn a_page_that_others_can_reach_has_tokens_and_names_its_hosts() {
+    let with = |serve: &str| problems(&format!("{GOOD}\n[serve]\n{serve}"));
+    assert_eq!(with(""), Vec::<String>::new());
+    let safe = "listen = \"0.0.0.0:80\"\ntokens = \"t\"\nallowed_hosts = [\"plant\"]";
+    assert_eq!(with(safe), Vec::<String>::new());
+    for (serve, words) in [
+        ("listen = \"0.0.0.0:80\"", "has no tokens"),
+        (
+            "listen = \"0.0.0.0:80\"\ntokens = \"t\"",
+            "names no allowed_hosts",
+        ),
+        ("listen = \"8080\"", "no address to listen at"),
+        ("allowed_hosts = [\"http://x\"]", "no name of a host"),
+        ("port = 80", "port"),
+    ] {
+        let found = with(serve);
+        assert!(
+            found.iter().any(|one| one.contains(words)),
+            "{serve}: {found:?}"
+        );
+    }
+    let config = read(&format!("{GOOD}\n[serve]"), Path::new("/plant")).unwrap();
+    let serve = config.serve.unwrap();
+    assert!(serve.listen.ip().is_loopback() && serve.tokens.is_none());
+}

@@ -1,0 +1,202 @@
+//! What people change from the page: the same as the commands, with the same words and refusals.
+//!
+//! Knows no SQL. The one invariant: every change is a POST of someone who may operate, and leaves
+//! their name, their reason and the name of their token in the record.
+
+use std::sync::Arc;
+
+use axum::Extension;
+use axum::body::Bytes;
+use axum::extract::{Path, State};
+use axum::http::header::{HeaderMap, LOCATION, SET_COOKIE};
+use axum::http::{HeaderValue, StatusCode};
+use axum::response::Response;
+
+use super::access::{Role, Visitor};
+use super::guard::{COOKIE_NAME, Peer, cookie};
+use super::{Page, pages};
+use crate::clock;
+use crate::commands::{self, CommandError};
+use crate::store::Reader;
+use crate::store::query::StreamRow;
+
+/// Characters of a name, a comment or a reason.
+const TEXT_MAX: usize = 1_000;
+
+/// The fields of a form.
+struct Form(Vec<(String, String)>);
+
+impl Form {
+    fn read(body: &[u8]) -> Form {
+        Form(form_urlencoded::parse(body).into_owned().collect())
+    }
+
+    fn field(&self, name: &str) -> &str {
+        let found = self.0.iter().find(|(known, _)| known == name);
+        found.map_or("", |(_, value)| value.trim())
+    }
+
+    /// A text that goes into the record.
+    fn text(&self, name: &str, what: &str) -> Result<String, CommandError> {
+        let text = self.field(name);
+        if text.chars().count() > TEXT_MAX {
+            let words = format!("{what} is longer than {TEXT_MAX} characters; say it shorter");
+            return Err(CommandError::Usage(words));
+        }
+        Ok(text.to_owned())
+    }
+
+    /// Who asks: the name in the form, and the token that let them.
+    fn author(&self, visitor: &Visitor) -> Result<String, CommandError> {
+        let name = self.text("by", "the name")?;
+        Ok(match name.is_empty() {
+            true => name,
+            false => format!("{name} (token {})", visitor.token),
+        })
+    }
+}
+
+/// Does something for someone who may operate, and leads on to a page.
+async fn operate(
+    page: Arc<Page>,
+    visitor: Visitor,
+    work: impl FnOnce(&Page, &Reader, &Visitor) -> Result<String, CommandError> + Send + 'static,
+) -> Response {
+    if visitor.role < Role::Operate {
+        return pages::refusal(
+            StatusCode::FORBIDDEN,
+            "Your token may look only. Sign in with one that may operate.",
+        );
+    }
+    let done = tokio::task::spawn_blocking(move || {
+        let reader = Reader::open(&page.config.data_folder)?;
+        work(&page, &reader, &visitor)
+    });
+    match done.await {
+        Ok(Ok(next)) => lead_to(&next),
+        Ok(Err(error)) => pages::failure(&error),
+        Err(error) => pages::broken(&error),
+    }
+}
+
+fn lead_to(next: &str) -> Response {
+    let mut response = Response::default();
+    *response.status_mut() = StatusCode::SEE_OTHER;
+    if let Ok(next) = HeaderValue::from_str(next) {
+        response.headers_mut().insert(LOCATION, next);
+    }
+    response
+}
+
+/// Notes that someone has seen an alert.
+pub(super) async fn acknowledge(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    operate(page, visitor, move |page, reader, visitor| {
+        let form = Form::read(&body);
+        let (by, comment) = (form.author(visitor)?, form.text("comment", "the comment")?);
+        let config = &page.config;
+        commands::alerts::acknowledge(config, reader, &id, (&by, &comment), clock::now())?;
+        let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
+        Ok(format!("/alerts/{number}"))
+    })
+    .await
+}
+
+/// The stream of a number.
+fn stream(reader: &Reader, id: &str) -> Result<StreamRow, CommandError> {
+    let wanted = id.parse::<i64>().ok();
+    let found = reader
+        .streams()?
+        .into_iter()
+        .find(|stream| Some(stream.id) == wanted);
+    found.ok_or_else(|| CommandError::Stream("there is no such stream".to_owned()))
+}
+
+/// Asks that limits be made of the subgroups so far.
+pub(super) async fn freeze(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    operate(page, visitor, move |_, reader, visitor| {
+        let form = Form::read(&body);
+        let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+        let stream = stream(reader, &id)?;
+        commands::limits::freeze(reader, &stream.label, &by, &reason, clock::now())?;
+        Ok(format!("/streams/{}", stream.id))
+    })
+    .await
+}
+
+/// Asks for a new baseline.
+pub(super) async fn restart(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    operate(page, visitor, move |page, reader, visitor| {
+        let form = Form::read(&body);
+        let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+        let from = match form.field("from") {
+            "" => None,
+            text => Some(commands::parse_time(&page.config, text)?),
+        };
+        let stream = stream(reader, &id)?;
+        commands::limits::restart(reader, &stream.label, from, &by, &reason, clock::now())?;
+        Ok(format!("/streams/{}", stream.id))
+    })
+    .await
+}
+
+/// The form that asks for a token.
+pub(super) async fn ask_token(State(page): State<Arc<Page>>) -> Response {
+    pages::sign_in(&page, StatusCode::OK, "")
+}
+
+/// Takes a token and begins a session.
+pub(super) async fn sign_in(
+    State(page): State<Arc<Page>>,
+    peer: Option<Extension<Peer>>,
+    body: Bytes,
+) -> Response {
+    let form = Form::read(&body);
+    let peer = peer.map_or([0, 0, 0, 0].into(), |Extension(peer)| peer.0);
+    match page.access.token(form.field("token"), peer) {
+        Err(_) => pages::throttled(),
+        Ok(None) => {
+            tracing::warn!(%peer, "a wrong token was sent to the live page");
+            let words = "There is no such token. Tokens are made with “driftvane token”.";
+            pages::sign_in(&page, StatusCode::UNAUTHORIZED, words)
+        }
+        Ok(Some(visitor)) => {
+            tracing::info!(%peer, token = %visitor.token, "signed in to the live page");
+            match page.access.begin(visitor) {
+                Ok(secret) => with_cookie(lead_to("/"), &secret, None),
+                Err(error) => pages::broken(&error),
+            }
+        }
+    }
+}
+
+/// Ends the session.
+pub(super) async fn sign_out(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
+    if let Some(secret) = cookie(&headers) {
+        page.access.end(secret);
+    }
+    with_cookie(lead_to("/"), "", Some(0))
+}
+
+fn with_cookie(mut response: Response, secret: &str, max_age: Option<u32>) -> Response {
+    let age = max_age.map_or_else(String::new, |seconds| format!("; Max-Age={seconds}"));
+    let text = format!("{COOKIE_NAME}={secret}; Path=/; HttpOnly; SameSite=Strict{age}");
+    if let Ok(value) = HeaderValue::from_str(&text) {
+        response.headers_mut().insert(SET_COOKIE, value);
+    }
+    response
+}

@@ -1,0 +1,146 @@
+//! The live page: what the record says now, for people on the line and at a desk.
+//!
+//! Reads the record through its queries and asks for changes the way the commands do; knows no SQL
+//! and no engine. The one invariant: reading goes on whatever happens here, and nothing is changed
+//! except by a POST of someone who may.
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::routing::{get, post};
+use minijinja::Environment;
+use tokio::net::TcpListener;
+use tokio::sync::{Semaphore, watch};
+
+use crate::config::{Config, Serve};
+use access::Access;
+
+pub mod access;
+mod actions;
+mod connection;
+mod events;
+mod guard;
+mod pages;
+#[cfg(test)]
+mod tests;
+
+pub use connection::serve;
+pub use events::follow;
+
+/// Pages that wait for news at the same time.
+const LISTENERS_MAX: usize = 32;
+
+/// What the handlers share.
+pub struct Page {
+    config: Arc<Config>,
+    access: Access,
+    /// Names by which browsers may reach the page.
+    hosts: Vec<String>,
+    /// Changes whenever the record does.
+    changed: watch::Receiver<u64>,
+    /// A place for each page that waits for news.
+    listeners: Arc<Semaphore>,
+    templates: Environment<'static>,
+}
+
+/// Why there is no live page.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The token file.
+    #[error(transparent)]
+    Token(#[from] access::TokenError),
+    /// The address.
+    #[error("the live page can not listen at {address}: {source}; change serve.listen")]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// A built-in template, which is a defect of this program.
+    #[error("the live page is broken: {0}")]
+    Template(String),
+}
+
+impl Page {
+    /// The state of a page.
+    ///
+    /// # Errors
+    ///
+    /// When a built-in template is broken.
+    pub fn new(
+        config: Arc<Config>,
+        settings: &Serve,
+        access: Access,
+        changed: watch::Receiver<u64>,
+    ) -> Result<Page, ServeError> {
+        let mut hosts = settings.allowed_hosts.clone();
+        hosts.extend(["localhost", "127.0.0.1", "[::1]"].map(str::to_owned));
+        Ok(Page {
+            config,
+            access,
+            hosts,
+            changed,
+            listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+            templates: pages::templates()?,
+        })
+    }
+
+    fn is_allowed(&self, host: &str) -> bool {
+        self.hosts.iter().any(|allowed| allowed == host)
+    }
+}
+
+/// Every route, behind everything a request has to pass.
+pub fn app(page: Arc<Page>) -> Router {
+    let with = |page: &Arc<Page>| Arc::clone(page);
+    Router::new()
+        .route("/", get(pages::now::show))
+        .route("/alerts", get(pages::alerts::list))
+        .route("/alerts/{id}", get(pages::alerts::show))
+        .route("/alerts/{id}/acknowledge", post(actions::acknowledge))
+        .route("/streams", get(pages::streams::list))
+        .route("/streams/{id}", get(pages::streams::show))
+        .route("/streams/{id}/freeze", post(actions::freeze))
+        .route("/streams/{id}/restart", post(actions::restart))
+        .route("/feeds", get(pages::feeds::show))
+        .route("/events", get(events::stream))
+        .route("/login", get(actions::ask_token).post(actions::sign_in))
+        .route("/logout", post(actions::sign_out))
+        .route("/style.css", get(pages::style))
+        .route("/page.js", get(pages::script))
+        .fallback(pages::nowhere)
+        .method_not_allowed_fallback(pages::no_such_method)
+        .layer(axum::middleware::from_fn_with_state(
+            with(&page),
+            guard::known,
+        ))
+        .layer(axum::middleware::from_fn(guard::same_site))
+        .layer(axum::middleware::from_fn_with_state(
+            with(&page),
+            guard::host,
+        ))
+        .layer(axum::middleware::from_fn(guard::hardened))
+        .with_state(page)
+}
+
+/// Opens the address of the configuration.
+///
+/// # Errors
+///
+/// When the token file can not be used or the address can not be had.
+pub async fn open(config: &Config) -> Result<Option<(TcpListener, Access)>, ServeError> {
+    let Some(settings) = &config.serve else {
+        return Ok(None);
+    };
+    let access = Access::read(settings.tokens.as_deref())?;
+    let failed = |source| ServeError::Listen {
+        address: settings.listen,
+        source,
+    };
+    let listener = TcpListener::bind(settings.listen).await.map_err(failed)?;
+    let address = listener.local_addr().map_err(failed)?;
+    tracing::info!(address = %format!("http://{address}/"), "the live page");
+    Ok(Some((listener, access)))
+}

@@ -1,0 +1,228 @@
+//! What the pages show, and how they are put together.
+//!
+//! Fills templates with plain facts; knows no SQL and changes nothing. The one invariant: a text of
+//! a file or of a person reaches a page only through a template, which escapes it.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
+use axum::http::{HeaderValue, StatusCode, Uri};
+use axum::response::Response;
+use minijinja::value::Serde;
+use minijinja::{Environment, Value, context};
+use serde::Serialize;
+
+use super::access::{Role, Visitor};
+use super::{Page, ServeError};
+use crate::clock;
+use crate::commands::{CommandError, local_minute};
+use crate::store::{Reader, StoreError};
+
+pub(super) mod alerts;
+pub(super) mod feeds;
+pub(super) mod now;
+pub(super) mod streams;
+
+const STYLE: &str = include_str!("../templates/style.css");
+const SCRIPT: &str = include_str!("../templates/page.js");
+
+const TEMPLATES: [(&str, &str); 9] = [
+    ("page.html", include_str!("../templates/page.html")),
+    ("now.html", include_str!("../templates/now.html")),
+    ("alerts.html", include_str!("../templates/alerts.html")),
+    ("alert.html", include_str!("../templates/alert.html")),
+    ("streams.html", include_str!("../templates/streams.html")),
+    ("stream.html", include_str!("../templates/stream.html")),
+    ("feeds.html", include_str!("../templates/feeds.html")),
+    ("figure.html", include_str!("../templates/figure.html")),
+    ("login.html", include_str!("../templates/login.html")),
+];
+
+/// The templates of all pages.
+pub(super) fn templates() -> Result<Environment<'static>, ServeError> {
+    let broken = |error: String| ServeError::Template(error);
+    let mut environment = reports::page_environment().map_err(|error| broken(error.to_string()))?;
+    for (name, text) in TEMPLATES {
+        environment
+            .add_template(name, text)
+            .map_err(|error| broken(format!("{error:#}")))?;
+    }
+    Ok(environment)
+}
+
+/// Looks into the record and shows what is there.
+async fn looked(
+    page: Arc<Page>,
+    work: impl FnOnce(&Page, &Reader) -> Result<Response, CommandError> + Send + 'static,
+) -> Response {
+    let looked = tokio::task::spawn_blocking(move || {
+        let reader = Reader::look(&page.config.data_folder)?;
+        work(&page, &reader)
+    });
+    match looked.await {
+        Ok(Ok(response)) => response,
+        Ok(Err(error)) => failure(&error),
+        Err(error) => broken(&error),
+    }
+}
+
+/// A page for a visitor: the template sees `view`, and what the frame around it needs.
+fn shown(
+    page: &Page,
+    visitor: &Visitor,
+    (template, here): (&str, &str),
+    view: &impl Serialize,
+) -> Response {
+    let config = &page.config;
+    rendered(
+        page,
+        StatusCode::OK,
+        template,
+        context! {
+            plant => &config.plant,
+            zone => config.zone.iana_name().unwrap_or("UTC"),
+            time => local_minute(config, clock::now()),
+            token => &visitor.token,
+            may_operate => visitor.role >= Role::Operate,
+            has_tokens => !page.access.is_open(),
+            here => here,
+            view => Value::from(Serde(view)),
+        },
+    )
+}
+
+fn rendered(page: &Page, status: StatusCode, template: &str, context: Value) -> Response {
+    let text = page
+        .templates
+        .get_template(template)
+        .and_then(|one| one.render(context));
+    match text {
+        Ok(text) => html(status, text),
+        Err(error) => {
+            tracing::error!(template, error = %format!("{error:#}"), "a page is broken");
+            refusal(
+                StatusCode::INTERNAL_SERVER_ERROR,
+                "This page is broken; the log says how.",
+            )
+        }
+    }
+}
+
+fn html(status: StatusCode, text: String) -> Response {
+    with_type(status, "text/html; charset=utf-8", text)
+}
+
+fn with_type(status: StatusCode, kind: &'static str, text: String) -> Response {
+    let mut response = Response::new(text.into());
+    *response.status_mut() = status;
+    response
+        .headers_mut()
+        .insert(CONTENT_TYPE, HeaderValue::from_static(kind));
+    response
+}
+
+/// A page that says why there is no other.
+pub(super) fn refusal(status: StatusCode, words: &str) -> Response {
+    let words = reports::escape(words);
+    let title = status.canonical_reason().unwrap_or("Refused");
+    html(
+        status,
+        format!(
+            "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\
+             <title>{title}</title><link rel=\"stylesheet\" href=\"/style.css\"></head>\
+             <body><main><h1>{title}</h1><p>{words}</p><p><a href=\"/\">Back to the start</a></p>\
+             </main></body></html>\n"
+        ),
+    )
+}
+
+/// The page that asks for a token.
+pub(super) fn sign_in(page: &Page, status: StatusCode, words: &str) -> Response {
+    let context = context! {
+        plant => &page.config.plant,
+        words => words,
+        has_tokens => !page.access.is_open(),
+    };
+    rendered(page, status, "login.html", context)
+}
+
+/// Too many wrong tokens.
+pub(super) fn throttled() -> Response {
+    let mut response = refusal(
+        StatusCode::TOO_MANY_REQUESTS,
+        "Too many wrong tokens came from your address. Wait a minute.",
+    );
+    response
+        .headers_mut()
+        .insert(RETRY_AFTER, HeaderValue::from_static("60"));
+    response
+}
+
+/// What a visitor is told of a failure. What is wrong with the record stands in the log only.
+pub(super) fn failure(error: &CommandError) -> Response {
+    let (status, words) = match error {
+        CommandError::Usage(words) => (StatusCode::BAD_REQUEST, words.clone()),
+        CommandError::Stream(words) => (StatusCode::NOT_FOUND, words.clone()),
+        CommandError::Refused(words) => (StatusCode::CONFLICT, words.clone()),
+        CommandError::Store(StoreError::Nothing(_)) => {
+            let words = "There is no record yet: no file has been read.";
+            (StatusCode::SERVICE_UNAVAILABLE, words.to_owned())
+        }
+        other => {
+            tracing::error!(error = %other, "the live page could not answer");
+            let words = "The record could not be read or written; the log says why.";
+            (StatusCode::INTERNAL_SERVER_ERROR, words.to_owned())
+        }
+    };
+    refusal(status, &words)
+}
+
+/// Something that must not happen did.
+pub(super) fn broken(error: &dyn std::fmt::Display) -> Response {
+    tracing::error!(%error, "the live page could not answer");
+    let words = "The page could not be made; the log says why.";
+    refusal(StatusCode::INTERNAL_SERVER_ERROR, words)
+}
+
+/// There is no such page.
+pub(super) async fn nowhere() -> Response {
+    missing("There is no such page.")
+}
+
+fn missing(words: &str) -> Response {
+    refusal(StatusCode::NOT_FOUND, words)
+}
+
+/// The page is there, but can not be asked like that.
+pub(super) async fn no_such_method(uri: Uri) -> Response {
+    let mut response = refusal(
+        StatusCode::METHOD_NOT_ALLOWED,
+        "This address can not be asked in that way.",
+    );
+    let changes = ["/acknowledge", "/freeze", "/restart", "/logout"];
+    let allowed = match uri.path() {
+        path if changes.iter().any(|end| path.ends_with(end)) => "POST",
+        "/login" => "GET, HEAD, POST",
+        _ => "GET, HEAD",
+    };
+    response
+        .headers_mut()
+        .insert(ALLOW, HeaderValue::from_static(allowed));
+    response
+}
+
+/// How the pages look.
+pub(super) async fn style(State(_): State<Arc<Page>>) -> Response {
+    with_type(StatusCode::OK, "text/css; charset=utf-8", STYLE.to_owned())
+}
+
+/// What the pages do beside being read.
+pub(super) async fn script(State(_): State<Arc<Page>>) -> Response {
+    with_type(
+        StatusCode::OK,
+        "text/javascript; charset=utf-8",
+        SCRIPT.to_owned(),
+    )
+}

@@ -1,0 +1,139 @@
+//! The first page: what needs someone, and how each station stands.
+
+use std::sync::Arc;
+
+use axum::Extension;
+use axum::extract::State;
+use axum::response::Response;
+use serde::Serialize;
+
+use super::alerts::{AlertLine, open_lines};
+use super::feeds::{FeedState, feed_state};
+use super::{Page, looked, shown};
+use crate::clock;
+use crate::commands::{CommandError, characteristic, keys, local_minute};
+use crate::config::{Config, Feed, Key};
+use crate::serve::access::Visitor;
+use crate::shifts;
+use crate::store::Reader;
+use crate::store::live::FeedCounts;
+use crate::store::query::StreamRow;
+
+/// Alerts on the first page; the page of alerts has the others.
+const ALERTS_MAX: usize = 5;
+
+#[derive(Serialize)]
+struct View {
+    alerts: Vec<AlertLine>,
+    alerts_open: usize,
+    lines: Vec<Line>,
+    shift: String,
+    since: String,
+}
+
+#[derive(Serialize)]
+struct Line {
+    name: String,
+    stations: Vec<Station>,
+}
+
+#[derive(Serialize)]
+struct Station {
+    name: &'static str,
+    feed: FeedState,
+    streams: Streams,
+}
+
+/// How the streams of a station stand.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+struct Streams {
+    all: usize,
+    judged: usize,
+    collecting: usize,
+    without: usize,
+    alerts: usize,
+}
+
+/// Shows it.
+pub(in crate::serve) async fn show(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+) -> Response {
+    looked(page, move |page, reader| {
+        let view = view(&page.config, reader)?;
+        Ok(shown(page, &visitor, ("now.html", "now"), &view))
+    })
+    .await
+}
+
+fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
+    let now = clock::now();
+    let shift = shifts::at(config, now);
+    let counts = reader.feed_counts(shift.start)?;
+    let streams = reader.streams()?;
+    let (alerts, alerts_open) = open_lines(config, reader, &streams, ALERTS_MAX)?;
+    let active: Vec<i64> = reader
+        .alerts()?
+        .iter()
+        .filter(|alert| alert.returned_at.is_none() && !alert.revised)
+        .map(|alert| alert.stream)
+        .collect();
+    let mut lines: Vec<Line> = Vec::new();
+    for feed in &config.feeds {
+        let delivered = counts.iter().find(|one| one.feed == feed.name);
+        let station = Station {
+            name: feed.station.name(),
+            feed: feed_state(config, reader, feed, delivered, now)?,
+            streams: of_station(config, feed, &streams, &active)?,
+        };
+        match lines.iter_mut().find(|line| line.name == feed.line) {
+            Some(line) => line.stations.push(station),
+            None => lines.push(Line {
+                name: feed.line.clone(),
+                stations: vec![station],
+            }),
+        }
+    }
+    Ok(View {
+        alerts,
+        alerts_open,
+        lines,
+        shift: shift.name.clone(),
+        since: local_minute(config, shift.start),
+    })
+}
+
+/// The streams that a feed's station makes; those that do not tell lines apart count for each.
+fn of_station(
+    config: &Config,
+    feed: &Feed,
+    streams: &[StreamRow],
+    active: &[i64],
+) -> Result<Streams, CommandError> {
+    let mut sum = Streams::default();
+    for stream in streams {
+        let what = characteristic(config, stream)?;
+        let keys = keys(what, stream);
+        let line = keys.iter().find(|(key, _)| *key == Key::Line);
+        let is_of_line = line.is_none_or(|(_, line)| **line == *feed.line);
+        if what.station != feed.station || !is_of_line {
+            continue;
+        }
+        sum.all += 1;
+        sum.judged += usize::from(stream.monitoring);
+        sum.without += usize::from(!stream.monitoring && stream.note.is_some());
+        sum.collecting += usize::from(!stream.monitoring && stream.note.is_none());
+        sum.alerts += usize::from(active.contains(&stream.id));
+    }
+    Ok(sum)
+}
+
+/// Nothing was delivered.
+pub(super) static NOTHING: FeedCounts = FeedCounts {
+    feed: String::new(),
+    accepted: 0,
+    with_rejects: 0,
+    duplicate: 0,
+    quarantined: 0,
+    rows: [0; 4],
+};

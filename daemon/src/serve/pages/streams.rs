@@ -1,0 +1,231 @@
+//! Streams by characteristic, and one stream's chart with its limits and numbers.
+
+use std::sync::Arc;
+
+use axum::Extension;
+use axum::extract::{Path, RawQuery, State};
+use axum::response::Response;
+use reports::Figure;
+use serde::Serialize;
+
+use super::alerts::{AlertInShort, in_short};
+use super::{Page, looked, missing, shown};
+use crate::commands::chart::{self, ChartFacts};
+use crate::commands::{CommandError, characteristic, local_minute, streams, subgroup_name, unit};
+use crate::config::Config;
+use crate::serve::access::Visitor;
+use crate::store::query::{LimitsRow, StreamRow};
+use crate::store::{Reader, chart_name};
+
+/// Streams in the list.
+const STREAMS_MAX: usize = 300;
+
+/// Points of a chart; as many as its table of numbers holds, so that each can be read out.
+const POINTS_MAX: usize = 150;
+
+/// Alerts of a stream that are listed.
+const ALERTS_MAX: usize = 20;
+
+#[derive(Serialize)]
+struct List {
+    find: String,
+    all: usize,
+    found: usize,
+    groups: Vec<Group>,
+}
+
+#[derive(Serialize)]
+struct Group {
+    name: String,
+    streams: Vec<Row>,
+}
+
+#[derive(Serialize)]
+struct Row {
+    number: i64,
+    label: String,
+    phase: &'static str,
+    newest: String,
+    limits: String,
+    alert: Option<(i64, String)>,
+    note: String,
+}
+
+/// Lists them, or those whose label holds a text.
+pub(in crate::serve) async fn list(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    RawQuery(query): RawQuery,
+) -> Response {
+    let query = query.unwrap_or_default();
+    let mut fields = form_urlencoded::parse(query.as_bytes());
+    let find = fields.find(|(name, _)| name == "find");
+    let find = find.map_or_else(String::new, |(_, text)| text.trim().to_owned());
+    looked(page, move |page, reader| {
+        let view = listed(&page.config, reader, find)?;
+        Ok(shown(page, &visitor, ("streams.html", "streams"), &view))
+    })
+    .await
+}
+
+fn listed(config: &Config, reader: &Reader, find: String) -> Result<List, CommandError> {
+    let (limits, alerts) = (reader.limits(None)?, reader.alerts()?);
+    let mut streams = reader.streams()?;
+    let all = streams.len();
+    let wanted = find.to_lowercase();
+    streams.retain(|stream| stream.label.to_lowercase().contains(&wanted));
+    let found = streams.len();
+    let mut groups: Vec<Group> = Vec::new();
+    for stream in streams.into_iter().take(STREAMS_MAX) {
+        let newest = limits.iter().rfind(|row| row.stream == stream.id);
+        let active = alerts.iter().find(|alert| {
+            alert.stream == stream.id && alert.returned_at.is_none() && !alert.revised
+        });
+        let row = Row {
+            number: stream.id,
+            phase: streams::phase(stream.monitoring),
+            newest: local_minute(config, stream.newest),
+            limits: newest.map_or_else(String::new, limits_words),
+            alert: active.map(|alert| (alert.id, crate::commands::alerts::name(alert.id))),
+            note: stream.note.unwrap_or_default(),
+            label: stream.label,
+        };
+        match groups
+            .iter_mut()
+            .find(|group| group.name == stream.characteristic)
+        {
+            Some(group) => group.streams.push(row),
+            None => groups.push(Group {
+                name: stream.characteristic,
+                streams: vec![row],
+            }),
+        }
+    }
+    Ok(List {
+        find,
+        all,
+        found,
+        groups,
+    })
+}
+
+fn limits_words(row: &LimitsRow) -> String {
+    format!(
+        "version {}, from {} subgroups",
+        row.version, row.limits.subgroups
+    )
+}
+
+#[derive(Serialize)]
+struct One {
+    number: i64,
+    label: String,
+    title: String,
+    phase: &'static str,
+    note: String,
+    chart: &'static str,
+    unit: String,
+    subgroups: &'static str,
+    rules: Vec<String>,
+    plan: Vec<String>,
+    figure: Figure,
+    newest: String,
+    limits: Vec<Version>,
+    alerts: Vec<AlertInShort>,
+    may_freeze: bool,
+}
+
+#[derive(Serialize)]
+struct Version {
+    version: u32,
+    subgroups: u32,
+    centre: f64,
+    sigma: f64,
+    from: String,
+    to: String,
+    author: String,
+    reason: String,
+    set_at: String,
+}
+
+/// Shows one.
+pub(in crate::serve) async fn show(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+) -> Response {
+    looked(page, move |page, reader| {
+        let wanted = id.parse::<i64>().ok();
+        let streams = reader.streams()?;
+        let Some(stream) = streams.iter().find(|stream| Some(stream.id) == wanted) else {
+            return Ok(missing("There is no such stream."));
+        };
+        let view = one(&page.config, reader, stream)?;
+        Ok(shown(page, &visitor, ("stream.html", "streams"), &view))
+    })
+    .await
+}
+
+fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, CommandError> {
+    let what = characteristic(config, stream)?;
+    let facts = ChartFacts {
+        stream: stream.clone(),
+        points: reader.newest_points(stream.id, POINTS_MAX)?,
+        limits: reader.limits(Some(stream.id))?,
+    };
+    let mut chart = chart::view(config, &facts, 0..facts.points.len())?;
+    let newest = format!("The newest {} {}", facts.points.len(), subgroup_name(what));
+    let title = std::mem::replace(&mut chart.title, newest);
+    let alerts = reader.alerts()?;
+    let of_stream = alerts
+        .iter()
+        .rev()
+        .filter(|alert| alert.stream == stream.id);
+    let steps = what.reaction_plan.lines().map(str::trim);
+    Ok(One {
+        number: stream.id,
+        label: stream.label.clone(),
+        title,
+        phase: streams::phase(stream.monitoring),
+        note: stream.note.clone().unwrap_or_default(),
+        chart: chart_name(what.chart),
+        unit: unit(config, what, stream),
+        subgroups: subgroup_name(what),
+        rules: what
+            .rules
+            .iter()
+            .map(|rule| rule.in_words().to_owned())
+            .collect(),
+        plan: steps
+            .filter(|step| !step.is_empty())
+            .map(str::to_owned)
+            .collect(),
+        figure: Figure::new(&chart, "chart"),
+        newest: local_minute(config, stream.newest),
+        limits: facts
+            .limits
+            .iter()
+            .rev()
+            .map(|row| version(config, row))
+            .collect(),
+        alerts: of_stream
+            .take(ALERTS_MAX)
+            .map(|row| in_short(config, std::slice::from_ref(stream), row))
+            .collect(),
+        may_freeze: !stream.monitoring,
+    })
+}
+
+fn version(config: &Config, row: &LimitsRow) -> Version {
+    Version {
+        version: row.version,
+        subgroups: row.limits.subgroups,
+        centre: row.limits.centre,
+        sigma: row.limits.sigma,
+        from: local_minute(config, row.from_at),
+        to: local_minute(config, row.to_at),
+        author: row.author.clone(),
+        reason: row.reason.clone(),
+        set_at: local_minute(config, row.set_at),
+    }
+}

@@ -1,0 +1,189 @@
+//! What the live page asks of the record: the newest of each kind, never all.
+//!
+//! Knows no page. The one invariant: nothing read here grows with the age of the record.
+
+use rusqlite::{Connection, OpenFlags, params};
+
+use super::query::{PointRow, count, point};
+use super::{DATABASE, Reader, StoreError, db};
+use crate::engine::PointKind;
+
+/// What a feed delivered since a time.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct FeedCounts {
+    /// The feed.
+    pub feed: String,
+    /// Files that count, all rows used.
+    pub accepted: u64,
+    /// Files that count, some rows rejected.
+    pub with_rejects: u64,
+    /// Files whose content counted before.
+    pub duplicate: u64,
+    /// Files set aside.
+    pub quarantined: u64,
+    /// Rows read, used, rejected, duplicate.
+    pub rows: [u64; 4],
+}
+
+/// A file that arrived lately.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LatestFile {
+    /// Its number.
+    pub id: i64,
+    /// The feed.
+    pub feed: String,
+    /// The path.
+    pub path: String,
+    /// The verdict.
+    pub verdict: String,
+    /// Rows read and rejected.
+    pub rows: (u64, u64),
+    /// When it came, by the clock.
+    pub received_at: i64,
+    /// Its last event.
+    pub last_at: Option<i64>,
+    /// Why it is set aside: code, reason, what to do.
+    pub trouble: Option<(String, String, String)>,
+}
+
+impl Reader {
+    /// Opens the record for one look: nothing can be written, and all queries see one state.
+    ///
+    /// # Errors
+    ///
+    /// When there is no record, or it can not be read.
+    pub fn look(folder: &std::path::Path) -> Result<Reader, StoreError> {
+        let reader = Reader::watching(folder)?;
+        reader
+            .connection
+            .execute_batch("BEGIN")
+            .map_err(|source| db(folder, source))?;
+        Ok(reader)
+    }
+
+    /// Opens the record to see when it changes: nothing can be written.
+    ///
+    /// # Errors
+    ///
+    /// When there is no record, or it can not be read.
+    pub fn watching(folder: &std::path::Path) -> Result<Reader, StoreError> {
+        let path = folder.join(DATABASE);
+        if !path.exists() {
+            return Err(StoreError::Nothing(folder.to_owned()));
+        }
+        let wrap = |source| db(folder, source);
+        // A connection of the kind "read only" could not join a record that nobody has open.
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(&path, flags).map_err(wrap)?;
+        connection
+            .execute_batch("PRAGMA busy_timeout = 5000; PRAGMA query_only = ON;")
+            .map_err(wrap)?;
+        Ok(Reader {
+            connection,
+            folder: folder.to_owned(),
+        })
+    }
+
+    /// A number that changes whenever another connection has committed something.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn data_version(&self) -> Result<i64, StoreError> {
+        self.connection
+            .query_row("PRAGMA data_version", [], |row| row.get(0))
+            .map_err(|source| db(&self.folder, source))
+    }
+
+    /// The newest plotted points of a stream, by time and unit.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn newest_points(&self, stream: i64, max: usize) -> Result<Vec<PointRow>, StoreError> {
+        let mut points = self.list(
+            "SELECT at, unit, kind, size, value, spread, version, baseline, signals FROM point
+             WHERE stream = ?1 AND kind <> ?2 ORDER BY at DESC, unit DESC, kind DESC LIMIT ?3",
+            params![stream, PointKind::Part as u8, rows(max)],
+            point,
+        )?;
+        points.reverse();
+        Ok(points)
+    }
+
+    /// What each feed delivered since a time on the clock, by name.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn feed_counts(&self, since: i64) -> Result<Vec<FeedCounts>, StoreError> {
+        self.list(
+            "SELECT feed, sum(verdict = 'accepted'), sum(verdict = 'accepted_with_rejects'),
+                 sum(verdict = 'duplicate'), sum(verdict = 'quarantined'), sum(rows_read),
+                 sum(rows_used), sum(rows_rejected), sum(rows_duplicate)
+             FROM file WHERE received_at >= ?1 GROUP BY feed ORDER BY feed",
+            params![since],
+            |row| {
+                Ok(FeedCounts {
+                    feed: row.get(0)?,
+                    accepted: count(row, 1)?,
+                    with_rejects: count(row, 2)?,
+                    duplicate: count(row, 3)?,
+                    quarantined: count(row, 4)?,
+                    rows: [
+                        count(row, 5)?,
+                        count(row, 6)?,
+                        count(row, 7)?,
+                        count(row, 8)?,
+                    ],
+                })
+            },
+        )
+    }
+
+    /// The newest files of a feed, or of all, with one of the verdicts; the newest first.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn latest_files(
+        &self,
+        feed: Option<&str>,
+        verdicts: &[&str],
+        max: usize,
+    ) -> Result<Vec<LatestFile>, StoreError> {
+        let verdicts = verdicts.join(",");
+        self.list(
+            "SELECT id, feed, path, verdict, rows_read, rows_rejected, received_at, last_at, code,
+                 reason, fix
+             FROM file WHERE (?1 IS NULL OR feed = ?1)
+                 AND (?2 = '' OR instr(',' || ?2 || ',', ',' || verdict || ',') > 0)
+             ORDER BY id DESC LIMIT ?3",
+            params![feed, verdicts, rows(max)],
+            |row| {
+                let trouble: (Option<String>, Option<String>, Option<String>) =
+                    (row.get(8)?, row.get(9)?, row.get(10)?);
+                Ok(LatestFile {
+                    id: row.get(0)?,
+                    feed: row.get(1)?,
+                    path: row.get(2)?,
+                    verdict: row.get(3)?,
+                    rows: (count(row, 4)?, count(row, 5)?),
+                    received_at: row.get(6)?,
+                    last_at: row.get(7)?,
+                    trouble: match trouble {
+                        (Some(code), Some(reason), fix) => {
+                            Some((code, reason, fix.unwrap_or_default()))
+                        }
+                        _ => None,
+                    },
+                })
+            },
+        )
+    }
+}
+
+/// A number of rows for a query.
+fn rows(max: usize) -> i64 {
+    i64::try_from(max).unwrap_or(i64::MAX)
+}
