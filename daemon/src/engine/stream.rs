@@ -236,7 +236,7 @@ impl Stream {
         let (settled, note) = self.evaluate(horizon, &commands, &mut run);
         let now = run.found;
 
-        self.tell(place, &now, effects);
+        self.tell(place, now, effects);
         self.commands = commands.get(behind..).unwrap_or_default().to_vec();
         self.advance(horizon, settled);
         effects.streams.push(StreamFacts {
@@ -315,13 +315,13 @@ impl Stream {
     }
 
     /// Says what differs from what was said before.
-    fn tell(&mut self, place: usize, now: &Evaluated, effects: &mut Effects) {
+    fn tell(&mut self, place: usize, now: Evaluated, effects: &mut Effects) {
         let mut told = BTreeMap::new();
-        for point in &now.points {
+        for point in now.points {
             let key = (point.at, Arc::clone(&point.unit), point.kind);
-            let fresh = Told::of(point);
+            let fresh = Told::of(&point);
             if self.told_points.get(&key) != Some(&fresh) {
-                effects.points.push(point.clone());
+                effects.points.push(point);
             }
             told.insert(key, fresh);
         }
