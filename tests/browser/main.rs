@@ -1,9 +1,9 @@
-//! A report in a real browser: it opens from one file, without a script and without a network,
-//! and fits a phone.
+//! A report and the live page in a real browser.
 //!
-//! Knows the renderer and no store. The invariant: what is measured is the page as a reader gets
-//! it, in a frame as wide as a small phone in which scripts are forbidden. Without a browser the
-//! test fails and says what to install.
+//! The report opens from one file, without a script and without a network, and fits a phone; it is
+//! measured in a frame as wide as a small phone in which scripts are forbidden. The invariant:
+//! what is measured is the page as a reader gets it. Without a browser the tests fail and say what
+//! to install.
 
 #![expect(
     clippy::expect_used,
@@ -18,6 +18,7 @@ use std::time::Duration;
 
 use reports::{Overrides, shift_report};
 
+mod live;
 mod sample;
 
 /// The width of a small phone, in pixels.
@@ -123,8 +124,14 @@ fn look_at(html: &str) -> String {
     rest[..rest.find('>').map_or(rest.len(), |end| end + 1)].to_owned()
 }
 
-/// The page's elements as the browser has them after everything is loaded.
+/// A file's elements as the browser has them after everything is loaded.
 fn dump(page: &Path, folder: &Path) -> String {
+    let url = format!("file://{}", page.display());
+    browse(&url, folder, &["--window-size=1000,900"])
+}
+
+/// The elements of a page as the browser has them after everything is loaded.
+fn browse(url: &str, folder: &Path, flags: &[&str]) -> String {
     let out = folder.join("dom.html");
     // Files, because a full pipe would stop the browser.
     let file = |path: &Path| File::create(path).expect("a file in the test's folder");
@@ -134,8 +141,8 @@ fn dump(page: &Path, folder: &Path) -> String {
             "--user-data-dir={}",
             folder.join("profile").display()
         ))
-        .args(["--window-size=1000,900", "--dump-dom"])
-        .arg(format!("file://{}", page.display()))
+        .args(flags)
+        .args(["--dump-dom", url])
         .env("HOME", folder)
         .stdin(Stdio::null())
         .stdout(file(&out))

@@ -18,6 +18,7 @@ mod capability;
 mod dialects;
 mod gauge;
 mod ledger;
+mod live_page;
 mod order;
 mod place;
 mod published;
