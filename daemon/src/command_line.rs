@@ -10,7 +10,7 @@ use std::sync::Arc;
 use crate::clock;
 use crate::commands::{
     CommandError, alerts, capability, chart, check, demo, gauge, limits, parse_time, propose,
-    replay, report, streams, token, watch,
+    rehearse, replay, report, streams, token, watch,
 };
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
@@ -64,6 +64,8 @@ enum Command {
         /// A file as the station writes it.
         file: PathBuf,
     },
+    /// Tells how often the configured detectors signal without cause, and how soon with one.
+    Rehearse(rehearse::Options),
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -343,6 +345,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
                 return Ok(QUARANTINED);
             }
         }
+        Command::Rehearse(options) => rehearse::print(&config, options, format)?,
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,

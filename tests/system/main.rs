@@ -22,5 +22,6 @@ mod live_page;
 mod order;
 mod place;
 mod published;
+mod rehearse;
 mod reports;
 mod volume;

@@ -28,6 +28,7 @@ pub mod limits;
 mod names;
 mod pad_maps;
 pub mod propose;
+pub mod rehearse;
 pub mod replay;
 pub mod report;
 mod shift_facts;

@@ -337,7 +337,14 @@ impl ChartState {
         }
     }
 
-    fn chart(&mut self, atom: &Atom, kind: PointKind, sample: Sample, run: &mut Evaluation) {
+    /// Charts a sample: for the baseline, or judged.
+    pub(super) fn chart(
+        &mut self,
+        atom: &Atom,
+        kind: PointKind,
+        sample: Sample,
+        run: &mut Evaluation,
+    ) {
         let point = self.point(atom, kind, sample, run);
         match &mut self.phase {
             Phase::Baseline { first, samples } => {

@@ -19,11 +19,13 @@ mod episode;
 mod grouping;
 mod plotted;
 mod rates;
+mod rehearsal;
 mod stream;
 #[cfg(test)]
 mod tests;
 
 pub use atom::{Atom, AtomKey, Content};
+pub use budget::{allowed, shift_minutes, stepped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,
     SPREAD_BEYOND_LIMITS,
@@ -31,7 +33,8 @@ pub use chart::{
 pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
 pub use episode::Episode;
-pub use rates::kept_us;
+pub use rates::{kept_us, station_of};
+pub use rehearsal::{Delay, QUIET_BEFORE, Rehearsal};
 pub use stream::{Stream, StreamId, StreamName};
 
 use budget::Solver;

@@ -8,7 +8,7 @@ use proptest::prelude::*;
 
 use super::{AlertFacts, Effects, Engine, LimitsVersion, PointKind, Stream};
 use crate::block::{Block, Column, Values};
-use crate::config::{Config, read};
+use crate::config::{Characteristic, Config, read};
 use crate::words::{Call, Review, Role};
 use spc::rules::Side;
 
@@ -73,6 +73,14 @@ restart_on = ["stencil"]
 fn watched(more: &str) -> Arc<Config> {
     let rules = r#"rules = ["run_9", "two_of_three_2s", "trend_6"]"#;
     config_from(&text("individuals", "\"panel\"", 10, more).replace(rules, ""))
+}
+
+/// A characteristic to rehearse, without run rules.
+pub(super) fn rehearsed(chart: &str, baseline: usize) -> Characteristic {
+    let rules = r#"rules = ["run_9", "two_of_three_2s", "trend_6"]"#;
+    let text = text(chart, "\"panel\"", 10, "").replace(rules, "");
+    let text = text.replace("baseline = 20", &format!("baseline = {baseline}"));
+    config_from(&text).characteristics[0].clone()
 }
 
 /// One reading.

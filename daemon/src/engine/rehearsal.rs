@@ -1,0 +1,338 @@
+//! A characteristic's detectors on made points: how often they signal without cause, and how soon
+//! with one.
+//!
+//! The points are normal; limits, widening, scores, sums and rules are those of the engine, which
+//! judges every made point as it would a measured one. Must not know streams, the record or a
+//! clock. The one invariant: the same seed gives the same figures.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use spc::chart::{ChartKind, Sample};
+use spc::moments::Moments;
+use spc::runlength::{self, Change, Effort, RunLength, RunLengthError, Scheme};
+use spc::simulation::Normals;
+
+use crate::config::{Characteristic, Detector, RUN_LENGTH_MAX, Subgroup};
+
+use super::atom::{Atom, Content};
+use super::budget::{Budget, Solver};
+use super::chart::{ChartState, Evaluated, Evaluation};
+use super::detect::Detection;
+use super::effects::PointKind;
+use super::plotted::{count_as_f64, median, sample as plotted};
+use super::rates::Rates;
+
+/// Points in control between the limits and the change. Runs that signal in them are drawn anew.
+pub const QUIET_BEFORE: u32 = 50;
+
+/// Points of all runs of one change at most.
+const POINTS_MAX: u64 = 1_000_000;
+
+/// Points of one run at most.
+const RUN_POINTS_MAX: u64 = 20_000;
+
+/// Readings of a made panel, where the chart takes its spread.
+const READINGS_OF_PANEL: f64 = 100.0;
+
+/// Readings of a made subgroup, where the configuration does not say.
+const READINGS: usize = 5;
+
+/// Points until a change is signalled.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Delay {
+    /// The mean; of the runs that were given up at the bound, the points so far count.
+    pub mean: f64,
+    /// Its standard error.
+    pub error: f64,
+    /// Points within which half of the runs have signalled; nothing where too many were given up.
+    pub half: Option<f64>,
+    /// The same for nine runs of ten.
+    pub ninety: Option<f64>,
+}
+
+/// How a made stream ended.
+enum End {
+    /// So many points after the change.
+    Signalled(u64),
+    /// Before the change.
+    FalselySignalled,
+    /// At the bound.
+    GivenUp,
+}
+
+/// One characteristic at one run length.
+pub struct Rehearsal {
+    what: Characteristic,
+    solver: Solver,
+    rates: Rates,
+}
+
+impl Rehearsal {
+    /// What is rehearsed. Counts are not: how they vary depends on how many there are.
+    #[must_use]
+    pub fn new(what: &Characteristic, run_length: f64) -> Option<Rehearsal> {
+        let measured = matches!(
+            what.chart,
+            ChartKind::Individuals
+                | ChartKind::ThreeWay
+                | ChartKind::MeanRange
+                | ChartKind::MeanS
+                | ChartKind::MedianRange
+        );
+        let bounded = run_length.round().clamp(1.0, f64::from(RUN_LENGTH_MAX));
+        measured.then(|| Rehearsal {
+            what: Characteristic {
+                run_length: Some(bounded as u32),
+                ..what.clone()
+            },
+            solver: Solver::default(),
+            rates: Rates::new(0),
+        })
+    }
+
+    /// What the points are watched with.
+    ///
+    /// # Errors
+    ///
+    /// When no threshold has the run length.
+    pub fn detection(&mut self) -> Result<Detection, RunLengthError> {
+        let stated = self.what.run_length.map_or(1.0, f64::from);
+        self.solver.solve(&self.what, stated)
+    }
+
+    /// The in-control run length of everything that is switched on, for a known mean and sigma.
+    /// The limits of the spread count as a chart of their own, as rare as those of the value.
+    ///
+    /// # Errors
+    ///
+    /// When there is none, or it is beyond what can be simulated.
+    pub fn in_control(&mut self, effort: Effort) -> Result<RunLength, RunLengthError> {
+        let detection = self.detection()?;
+        let limits = match self.what.detection.contains(&Detector::Limits) {
+            true => self.what.limit_width.or(detection.width),
+            false => None,
+        };
+        let scheme = Scheme {
+            limits,
+            rules: self.what.rules.clone(),
+            ewmas: detection.ewma.into_iter().collect(),
+            cusums: detection.cusums.into_iter().flatten().collect(),
+        };
+        let found = scheme.average(Change::None, effort)?;
+        let spread = !matches!(self.what.chart, ChartKind::Individuals);
+        let Some(width) = limits.filter(|_| spread) else {
+            return Ok(found);
+        };
+        let alone = runlength::ewma(1.0, width, 0.0)?;
+        let kept = 1.0 / (1.0 + found.mean / alone);
+        Ok(RunLength {
+            mean: found.mean * kept,
+            standard_error: found.standard_error * kept * kept,
+            ninety: None,
+            ..found
+        })
+    }
+
+    /// Points until a change is signalled that begins [`QUIET_BEFORE`] points after the limits were
+    /// set, over `runs` made streams, each with a baseline of its own. Nothing when none signals.
+    ///
+    /// # Errors
+    ///
+    /// When no threshold has the run length.
+    pub fn delay(
+        &mut self,
+        change: Change,
+        runs: usize,
+        seed: u64,
+    ) -> Result<Option<Delay>, RunLengthError> {
+        self.detection()?;
+        let mut normals = Normals::new(seed);
+        let (mut delays, mut given_up, mut abandoned, mut points) = (Vec::new(), 0, 0, 0);
+        while delays.len() < runs && points < POINTS_MAX {
+            let (made, end) = self.run(change, &mut normals);
+            points += made;
+            match end {
+                End::Signalled(after) => delays.push(after as f64),
+                End::GivenUp => {
+                    given_up += RUN_POINTS_MAX;
+                    abandoned += 1;
+                }
+                End::FalselySignalled => {}
+            }
+        }
+        Ok(summary(delays, given_up as f64, abandoned))
+    }
+
+    /// One made stream: its points, and how it ended.
+    fn run(&mut self, change: Change, normals: &mut Normals) -> (u64, End) {
+        let mut state = ChartState::new();
+        let mut run = Evaluation {
+            stream: 0,
+            what: &self.what,
+            budget: Budget {
+                rates: &self.rates,
+                station: &(self.what.station, Arc::from("")),
+                shift_minutes: 1.0,
+                allowed: 1.0,
+                solver: &mut self.solver,
+                told: &BTreeMap::new(),
+            },
+            found: Evaluated::default(),
+        };
+        let before = self.what.baseline as u64 + u64::from(QUIET_BEFORE);
+        let mut made = 0u64;
+        loop {
+            made += 1;
+            let since = made.saturating_sub(before);
+            let mean = if since > 0 {
+                change.mean_at(since)
+            } else {
+                0.0
+            };
+            let sample = sample(&self.what, mean, normals);
+            state.chart(&atom(made), PointKind::Whole, sample, &mut run);
+            let signals = run
+                .found
+                .points
+                .last()
+                .is_some_and(|point| !point.signals.is_empty());
+            run.found.points.clear();
+            match (signals, since) {
+                (true, 0) => return (made, End::FalselySignalled),
+                (true, _) => return (made, End::Signalled(since)),
+                (false, RUN_POINTS_MAX..) => return (made, End::GivenUp),
+                (false, _) => {}
+            }
+        }
+    }
+}
+
+/// Mean, error and quantile. Points of runs that were given up count, as if the next point came
+/// from the same waiting on: all points over all signals.
+fn summary(mut delays: Vec<f64>, given_up: f64, abandoned: usize) -> Option<Delay> {
+    let count = delays.len() as f64;
+    if delays.is_empty() {
+        return None;
+    }
+    let mean = (delays.iter().sum::<f64>() + given_up) / count;
+    let squares: f64 = delays.iter().map(|delay| (delay - mean).powi(2)).sum();
+    let deviation = match abandoned {
+        0 if delays.len() > 1 => (squares / (count - 1.0)).sqrt(),
+        _ => mean,
+    };
+    delays.sort_by(f64::total_cmp);
+    let all = delays.len() + abandoned;
+    let within = |tenths: usize| {
+        let place = (all * tenths).div_ceil(10).saturating_sub(1);
+        delays.get(place).copied()
+    };
+    Some(Delay {
+        mean,
+        error: deviation / count.sqrt(),
+        half: within(5),
+        ninety: within(9),
+    })
+}
+
+fn atom(made: u64) -> Atom {
+    Atom {
+        at: made as i64,
+        unit: Arc::from(""),
+        setup: Vec::new(),
+        content: Content::Measured(Moments::new()),
+    }
+}
+
+/// A made point whose plotted value is `mean` of its own sigmas off the centre.
+fn sample(what: &Characteristic, mean: f64, normals: &mut Normals) -> Sample {
+    let readings = match what.subgroup {
+        Subgroup::Consecutive(size) => size,
+        _ => READINGS,
+    };
+    match what.chart {
+        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange => {
+            let off = mean / count_as_f64(readings as u64).sqrt();
+            let values: Vec<f64> = (0..readings).map(|_| off + normals.draw()).collect();
+            let mut moments = Moments::new();
+            values.iter().for_each(|value| moments.push(*value));
+            let made = match what.chart {
+                ChartKind::MedianRange => median(&values),
+                chart => plotted(&Content::Measured(moments), chart),
+            };
+            made.unwrap_or(Sample {
+                size: 1.0,
+                value: off,
+                spread: None,
+            })
+        }
+        ChartKind::ThreeWay => {
+            // The spread of many readings is nearly normal.
+            let spread = 1.0 + normals.draw() / (2.0 * (READINGS_OF_PANEL - 1.0)).sqrt();
+            Sample {
+                size: READINGS_OF_PANEL,
+                value: mean + normals.draw(),
+                spread: Some(spread),
+            }
+        }
+        _ => Sample {
+            size: 1.0,
+            value: mean + normals.draw(),
+            spread: None,
+        },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::tests::rehearsed;
+
+    #[test]
+    fn delays_on_made_streams_are_those_of_the_detectors() {
+        // Known mean and sigma bound the delay from below; a baseline of 50 costs a little.
+        let what = rehearsed("individuals", 50);
+        let mut rehearsal = Rehearsal::new(&what, 1_000.0).expect("measured");
+        let detection = rehearsal.detection().expect("solved");
+        let scheme = Scheme {
+            limits: detection.width,
+            cusums: detection.cusums.into_iter().flatten().collect(),
+            ..Scheme::default()
+        };
+        for size in [1.0, 3.0] {
+            let effort = Effort {
+                runs: 2_000,
+                ..Effort::default()
+            };
+            let known = scheme
+                .delay(Change::Step(size), QUIET_BEFORE, effort)
+                .expect("known");
+            let found = rehearsal
+                .delay(Change::Step(size), 300, 1)
+                .expect("run")
+                .expect("found");
+            assert!(found.mean > 0.9 * known.mean, "{size}: {found:?} {known:?}");
+            assert!(found.mean < 2.0 * known.mean, "{size}: {found:?} {known:?}");
+            assert!(found.ninety.is_some_and(|ninety| ninety >= found.mean));
+        }
+    }
+
+    #[test]
+    fn the_in_control_length_is_the_one_asked_for_at_least() {
+        for (chart, length) in [("individuals", 1_000.0), ("three-way", 20_000.0)] {
+            let mut rehearsal = Rehearsal::new(&rehearsed(chart, 25), length).expect("measured");
+            let found = rehearsal.in_control(Effort::default()).expect("simulated");
+            assert!(
+                found.mean > 0.85 * length && found.mean < 3.0 * length,
+                "{chart}: {found:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_change_too_small_for_the_detectors_is_told_as_none() {
+        assert_eq!(summary(Vec::new(), 1e6, 50), None);
+        let cut = summary(vec![10.0, 20.0], 70.0, 1).expect("two signals");
+        assert!((cut.mean - 50.0).abs() < 1e-9 && cut.ninety.is_none());
+    }
+}
