@@ -31,6 +31,9 @@ pub use events::follow;
 /// Pages that wait for news at the same time.
 const LISTENERS_MAX: usize = 32;
 
+/// Passes over the archive at the same time, whoever asks for them.
+const PASSES_MAX: usize = 2;
+
 /// What the handlers share.
 pub struct Page {
     config: Arc<Config>,
@@ -41,6 +44,8 @@ pub struct Page {
     changed: watch::Receiver<u64>,
     /// A place for each page that waits for news.
     listeners: Arc<Semaphore>,
+    /// A place for each pass over the archive.
+    passes: Arc<Semaphore>,
     templates: Environment<'static>,
 }
 
@@ -83,6 +88,7 @@ impl Page {
             hosts,
             changed,
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+            passes: Arc::new(Semaphore::new(PASSES_MAX)),
             templates: pages::templates()?,
         })
     }

@@ -436,3 +436,19 @@ async fn without_tokens_everyone_looks_and_nobody_changes() {
         assert!(!answer.text.contains("<button>Acknowledge"), "{path}");
     }
 }
+
+#[tokio::test]
+async fn an_alert_is_shown_without_its_causes_when_the_archive_is_busy() {
+    let site = site(false);
+    let words = "The archive has not answered in time";
+    let free = ask(&site, "GET", "/alerts/1", &[], "").await;
+    assert!(free.status == StatusCode::OK && !free.text.contains(words));
+    let passes = Arc::clone(&site.page.passes);
+    let _busy = passes.acquire_many(2).await.unwrap();
+    let busy = ask(&site, "GET", "/alerts/1", &[], "").await;
+    assert!(busy.status == StatusCode::OK && busy.text.contains(words));
+    assert!(
+        busy.text.contains("<svg"),
+        "the chart is there all the same"
+    );
+}

@@ -1,6 +1,7 @@
 //! Alerts in the order of need, and one alert with its evidence.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Extension;
 use axum::extract::{Path, State};
@@ -8,6 +9,7 @@ use axum::response::Response;
 use reports::Figure;
 use reports::view::AlertDetail;
 use serde::Serialize;
+use tokio::time::timeout;
 
 use super::{Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, is_open, name, state, urgency};
@@ -23,6 +25,9 @@ const OPEN_MAX: usize = 50;
 
 /// Alerts that are closed, in short.
 const CLOSED_MAX: usize = 100;
+
+/// How long a page waits for a pass over the archive.
+const PASS_PATIENCE: Duration = Duration::from_secs(5);
 
 /// An open alert with what to do.
 #[derive(Serialize)]
@@ -151,43 +156,66 @@ struct One {
     number: i64,
     stream_number: i64,
     is_acknowledged: bool,
+    /// Whether nobody has looked what explains it, though it is open.
+    is_unexplained: bool,
     alert: AlertDetail,
     figure: Option<Figure>,
 }
 
-/// Shows one.
+/// Shows one. What explains it takes a pass over the archive; where that takes too long, or too
+/// many are under way, the page comes without.
 pub(in crate::serve) async fn show(
     State(page): State<Arc<Page>>,
     Extension(visitor): Extension<Visitor>,
     Path(id): Path<String>,
 ) -> Response {
+    if let Ok(place) = Arc::clone(&page.passes).try_acquire_owned() {
+        let (visitor, id) = (visitor.clone(), id.clone());
+        let explained = looked(Arc::clone(&page), move |page, reader| {
+            let _place = place;
+            one(page, reader, &visitor, (&id, Ask::Causes))
+        });
+        if let Ok(response) = timeout(PASS_PATIENCE, explained).await {
+            return response;
+        }
+    }
     looked(page, move |page, reader| {
-        let config = &page.config;
-        let wanted = id.parse::<i64>().ok();
-        let rows = reader.alerts()?;
-        let Some(row) = rows.into_iter().find(|row| Some(row.id) == wanted) else {
-            return Ok(missing("There is no such alert."));
-        };
-        let streams = reader.streams()?;
-        let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
-            return Ok(missing("The stream of this alert is gone."));
-        };
-        let facts = ChartFacts::read(reader, stream.clone())?;
-        let ask = match is_open(&row) {
-            true => Ask::Causes,
-            false => Ask::Facts,
-        };
-        let alert = alert(config, reader, (&streams, &facts), (row, ask))?;
-        let mut detail = report::detail(config, &facts, &alert)?;
-        let chart = detail.chart.take();
-        let view = One {
-            number: alert.row.id,
-            stream_number: alert.row.stream,
-            is_acknowledged: alert.row.acknowledged.is_some(),
-            figure: chart.map(|chart| Figure::new(&chart, "chart")),
-            alert: detail,
-        };
-        Ok(shown(page, &visitor, ("alert.html", "alerts"), &view))
+        one(page, reader, &visitor, (&id, Ask::Facts))
     })
     .await
+}
+
+fn one(
+    page: &Page,
+    reader: &Reader,
+    visitor: &Visitor,
+    (id, ask): (&str, Ask),
+) -> Result<Response, CommandError> {
+    let config = &page.config;
+    let wanted = id.parse::<i64>().ok();
+    let rows = reader.alerts()?;
+    let Some(row) = rows.into_iter().find(|row| Some(row.id) == wanted) else {
+        return Ok(missing("There is no such alert."));
+    };
+    let streams = reader.streams()?;
+    let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+        return Ok(missing("The stream of this alert is gone."));
+    };
+    let facts = ChartFacts::read(reader, stream.clone())?;
+    let (open, ask) = match is_open(&row) {
+        true => (true, ask),
+        false => (false, Ask::Facts),
+    };
+    let alert = alert(config, reader, (&streams, &facts), (row, ask))?;
+    let mut detail = report::detail(config, &facts, &alert)?;
+    let chart = detail.chart.take();
+    let view = One {
+        number: alert.row.id,
+        stream_number: alert.row.stream,
+        is_acknowledged: alert.row.acknowledged.is_some(),
+        is_unexplained: open && ask == Ask::Facts,
+        figure: chart.map(|chart| Figure::new(&chart, "chart")),
+        alert: detail,
+    };
+    Ok(shown(page, visitor, ("alert.html", "alerts"), &view))
 }
