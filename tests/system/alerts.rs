@@ -45,14 +45,22 @@ fn the_planted_drift_is_found_and_says_where_it_began() {
     assert!(number(&alert, "size_sigma") < -3.0, "{alert}");
     assert!(text(&alert, "plan").starts_with("Hold the panels"));
     // The drift is planted from panel 30 on, and the back stroke prints every other panel. A drift
-    // starts at nothing, so a few prints pass until it can be told from the spread before it.
-    let board = text(&alert["onset"], "board");
-    let panel: u32 = board.trim_start_matches('P').parse().unwrap();
-    assert!((30..=38).contains(&panel), "{board}");
+    // starts at nothing, so a few prints more or less can not be told from the spread before it.
+    let onset = &alert["onset"];
+    let panel = |key: &str| -> u32 {
+        let board = text(onset, key);
+        board.trim_start_matches('P').parse().unwrap()
+    };
+    assert_eq!(onset["shape"], "drift", "{onset}");
+    assert!(number(onset, "slope_sigma") < 0.0, "{onset}");
+    assert!((22..=38).contains(&panel("board")), "{onset}");
+    assert!(panel("low") <= 30 && panel("high") >= 30, "{onset}");
+    assert!(text(&alert, "what_happened").contains("a drift of about -"));
     let chart = place.chart(DRIFTS);
+    let earliest = text(onset, "low");
     let since: Vec<&Value> = list(&chart["points"])
         .iter()
-        .skip_while(|point| point["board"] != board)
+        .skip_while(|point| point["board"] != earliest)
         .collect();
     assert_eq!(alert["boards_to_hold"], since.len() * 4);
     let signalled = since

@@ -166,7 +166,9 @@ fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
     place.deliver(&late[0]);
     assert_eq!(place.replay()["rows"], 256);
 
-    assert_eq!((place.limits(), place.alerts()), (limits, alerts));
+    assert_eq!(place.limits(), limits);
+    let held: Vec<String> = alerts.iter().map(|alert| with_held(alert)).collect();
+    assert_eq!(place.alerts(), held);
     let mut flagged = 0;
     for (stream, before) in charts {
         let before: Value = serde_json::from_str(&before).unwrap();
@@ -193,6 +195,20 @@ fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
         flagged, 11,
         "three measures of three families, and two offsets"
     );
+}
+
+/// An alert after the 16th panel came late: where that was printed after the earliest likely onset,
+/// its four boards are to be held as well, and nothing else differs.
+fn with_held(alert: &str) -> String {
+    let mut alert: Value = serde_json::from_str(alert).unwrap();
+    let low = alert["onset"]["low"].as_str();
+    let before = low.is_some_and(|earliest| earliest < "P000016");
+    let stream = alert["streams"][0].as_str().unwrap_or_default();
+    if stream.starts_with("paste") && stream.ends_with("back") && before {
+        let boards = alert["boards_to_hold"].as_u64().unwrap();
+        alert["boards_to_hold"] = (boards + 4).into();
+    }
+    alert.to_string()
 }
 
 /// The invented plant in which every tenth first attempt fails by its contact.

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
 use serde::Serialize;
+use spc::onset::Shape;
 
 use super::causes::{Causes, Moved, causes};
 use super::chart::ChartFacts;
@@ -84,6 +85,10 @@ pub struct Onset {
     pub low: Option<String>,
     /// The latest of them.
     pub high: Option<String>,
+    /// `step` or `drift`, whichever is likelier of the points up to the first signal.
+    pub shape: Option<&'static str>,
+    /// How far a drift moves with every point, in sigma of the plotted value.
+    pub slope_sigma: Option<f64>,
     /// Places among the stream's points: most likely, earliest, latest.
     #[serde(skip)]
     pub(crate) places: Option<(usize, usize, usize)>,
@@ -213,6 +218,7 @@ pub(crate) fn alert(
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
     let onset = onset(facts, &row);
+    let began = began(&onset).unwrap_or_default();
     let causes = match ask {
         Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,
         Ask::Facts => Causes::not_asked(),
@@ -236,7 +242,7 @@ pub(crate) fn alert(
         direction: row.side.clone(),
         size_sigma: row.size_sigma,
         size_value: row.size_value,
-        what_happened: sentence(config, what, stream, &row),
+        what_happened: sentence(config, what, stream, &row) + &began,
         attribution: causes.attribution,
         origin: causes.origin.to_owned(),
         verdict: causes.verdict,
@@ -253,14 +259,16 @@ pub(crate) fn alert(
     })
 }
 
-/// Where an alert began: the most likely start of a lasting shift that ends at the first signal,
-/// among the points since the signal before it, or since the baseline began.
+/// Where an alert began: the most likely start of a step or a drift that goes on to the first
+/// signal, among the points since the signal before it, or since the baseline began.
 fn onset(facts: &ChartFacts, row: &AlertRow) -> Onset {
     let mut onset = Onset {
         board: row.first_unit.clone(),
         at: utc(row.first_at),
         low: None,
         high: None,
+        shape: None,
+        slope_sigma: None,
         places: None,
     };
     if row
@@ -278,22 +286,13 @@ fn onset(facts: &ChartFacts, row: &AlertRow) -> Onset {
     let Some(limits) = facts.limits_of(version) else {
         return onset;
     };
-    let mut places: Vec<usize> = facts.points[..signal]
-        .iter()
-        .enumerate()
-        .rev()
-        .filter(|(_, point)| !point.late)
-        .take_while(|(_, point)| point.version == version && point.signals.is_empty())
-        .map(|(place, _)| place)
-        .collect();
-    places.reverse();
-    places.push(signal);
+    let places = quiet_until(&facts.points, signal);
     let distance = |&place: &usize| {
         let point = &facts.points[place];
         limits.standardised(point.value, point.size)
     };
     let z: Vec<f64> = places.iter().map(distance).collect();
-    if let Ok(found) = spc::onset::step(&z, LIKELIHOOD) {
+    if let Ok(found) = spc::onset::estimate(&z, LIKELIHOOD) {
         let latest = found.set.last().copied().unwrap_or(found.first_affected);
         let place = |step: usize| places.get(step).copied().unwrap_or(signal);
         let all = (
@@ -306,8 +305,46 @@ fn onset(facts: &ChartFacts, row: &AlertRow) -> Onset {
         onset.at = utc(facts.points[all.0].at);
         (onset.low, onset.high) = (Some(unit(all.1)), Some(unit(all.2)));
         onset.places = Some(all);
+        (onset.shape, onset.slope_sigma) = match found.shape {
+            Shape::Step => (Some("step"), None),
+            Shape::Drift { slope } => (Some("drift"), Some(slope)),
+        };
     }
     onset
+}
+
+/// Places of the points without a signal that lead up to one, and that one.
+fn quiet_until(points: &[PointRow], signal: usize) -> Vec<usize> {
+    let version = points[signal].version;
+    let mut places: Vec<usize> = points[..signal]
+        .iter()
+        .enumerate()
+        .rev()
+        .filter(|(_, point)| !point.late)
+        .take_while(|(_, point)| point.version == version && point.signals.is_empty())
+        .map(|(place, _)| place)
+        .collect();
+    places.reverse();
+    places.push(signal);
+    places
+}
+
+/// How an alert began, in a sentence with a blank before it; nothing where that is not estimated.
+fn began(onset: &Onset) -> Option<String> {
+    let kind = match (onset.shape?, onset.slope_sigma) {
+        ("drift", Some(slope)) => format!("a drift of about {slope:+.2} sigma a point"),
+        (shape, _) => format!("a {shape}"),
+    };
+    let (low, high) = (onset.low.as_ref()?, onset.high.as_ref()?);
+    let board = &onset.board;
+    let range = if low == high {
+        String::new()
+    } else {
+        format!(" (90 % of the likelihood: {low} to {high})")
+    };
+    Some(format!(
+        " Likeliest is {kind} that began at {board}{range}."
+    ))
 }
 
 /// What happened, in a sentence.

@@ -266,10 +266,11 @@ fn tell_fault<'a>(
         any = true;
         writeln!(
             text,
-            "  found: {} {} at {}, likely since {}, up to {:+.1} sigma",
+            "  found: {} {} at {}, likely a {} since {}, up to {:+.1} sigma",
             one.alert.id,
             one.stream.label,
             local_minute(config, one.first_at),
+            one.alert.onset.shape.unwrap_or("change"),
             one.alert.onset.board,
             one.alert.size_sigma,
         )?;
