@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use crate::clock;
 use crate::commands::{
-    CommandError, alerts, capability, chart, check, demo, gauge, limits, parse_time, propose,
+    CommandError, alerts, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
     rehearse, replay, report, streams, token, watch,
 };
 use crate::config::{Config, read};
@@ -75,6 +75,8 @@ enum Command {
     },
     /// Shows capability or performance figures.
     Capability(CapabilityOptions),
+    /// Lists the single pads that moved against the rest of their panels.
+    Pads(PadsOptions),
     /// Splits a gauge study: how much of the variation is the measurement.
     Gauge(GaugeOptions),
     /// Lists and acknowledges alerts.
@@ -121,6 +123,24 @@ struct CapabilityOptions {
     /// Up to this time.
     #[arg(long)]
     to: Option<String>,
+}
+
+#[derive(Args)]
+struct PadsOptions {
+    /// The stream: its label, or a part of it that no other has.
+    stream: String,
+    /// What divides before from after; default: the onset of the stream's newest alert.
+    #[arg(long)]
+    since: Option<String>,
+    /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339.
+    #[arg(long)]
+    from: Option<String>,
+    /// Up to this time.
+    #[arg(long)]
+    to: Option<String>,
+    /// The share of the list that may be false.
+    #[arg(long, default_value_t = 0.05)]
+    rate: f64,
 }
 
 #[derive(Args)]
@@ -349,6 +369,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,
+        Command::Pads(options) => run_pads(&config, options, format)?,
         Command::Alerts(command) => run_alerts(&config, command, format)?,
         Command::Limits(command) => run_limits(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
@@ -404,6 +425,22 @@ fn run_gauge(options: &GaugeOptions, format: Format) -> Result<(), CommandError>
     };
     let limits = (options.lower, options.upper);
     gauge::print(&file, limits, options.pool_above, format)
+}
+
+fn run_pads(config: &Config, options: &PadsOptions, format: Format) -> Result<(), Failure> {
+    let time = |text: &Option<String>| -> Result<Option<i64>, CommandError> {
+        text.as_deref()
+            .map(|text| parse_time(config, text))
+            .transpose()
+    };
+    let question = pads::Question {
+        stream: options.stream.clone(),
+        since: time(&options.since)?,
+        from: time(&options.from)?,
+        to: time(&options.to)?,
+        rate: options.rate,
+    };
+    Ok(pads::print(config, &reader(config)?, &question, format)?)
 }
 
 fn run_capability(

@@ -40,4 +40,5 @@ pub mod short_run;
 pub mod simulation;
 pub mod t_squared;
 pub mod verdict;
+pub mod welch;
 pub mod widening;

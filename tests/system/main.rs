@@ -20,6 +20,7 @@ mod gauge;
 mod ledger;
 mod live_page;
 mod order;
+mod pads;
 mod place;
 mod published;
 mod rehearse;

@@ -27,6 +27,7 @@ mod gauge_share;
 pub mod limits;
 mod names;
 mod pad_maps;
+pub mod pads;
 pub mod propose;
 pub mod rehearse;
 pub mod replay;

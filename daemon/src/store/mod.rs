@@ -20,6 +20,7 @@ pub mod pads;
 mod pages;
 pub mod query;
 pub mod readings;
+pub mod screen;
 pub mod segment;
 mod shift;
 pub mod strata;

@@ -88,6 +88,17 @@ impl Reader {
 }
 
 fn add_segment(path: &Path, filter: &StrataFilter, found: &mut Found) -> Result<(), StoreError> {
+    if let Some(columns) = read_columns(path, filter)? {
+        columns.add(filter, found);
+    }
+    Ok(())
+}
+
+/// The columns of a segment that are wanted; nothing where it does not hold the measure.
+pub(super) fn read_columns(
+    path: &Path,
+    filter: &StrataFilter,
+) -> Result<Option<Columns>, StoreError> {
     let wrap = |error: PolarsError| StoreError::Archive(format!("{}: {error}", path.display()));
     let open = || File::open(path).map_err(|source| file_error(path, source));
     let schema = ParquetReader::new(open()?).schema().map_err(wrap)?;
@@ -98,7 +109,7 @@ fn add_segment(path: &Path, filter: &StrataFilter, found: &mut Found) -> Result<
         filter.readings.measure
     };
     if !schema.contains(measure) {
-        return Ok(());
+        return Ok(None);
     }
     let mut columns: Vec<&str> = vec!["at", "attempt", measure];
     if is_long {
@@ -116,14 +127,11 @@ fn add_segment(path: &Path, filter: &StrataFilter, found: &mut Found) -> Result<
         .with_columns(Some(columns))
         .finish()
         .map_err(wrap)?;
-    Columns::of(&frame, filter, is_long)
-        .map_err(wrap)?
-        .add(filter, found);
-    Ok(())
+    Columns::of(&frame, filter, is_long).map_err(wrap).map(Some)
 }
 
 /// The columns of a segment; one that the feed does not carry is absent.
-struct Columns {
+pub(super) struct Columns {
     at: Vec<Option<i64>>,
     attempt: Vec<Option<i64>>,
     measures: Vec<Option<Float64Chunked>>,
@@ -182,6 +190,28 @@ impl Columns {
             values.iter().any(|value| value == cell)
         };
         in_window && is_first && self.wanted.iter().all(fits)
+    }
+
+    /// Every wanted reading of the first measure: unit, values of the roles, time, reading.
+    pub(super) fn each(
+        &self,
+        filter: &StrataFilter,
+        mut visit: impl FnMut(&str, &[&str], i64, f64),
+    ) {
+        let window = (filter.readings.from, filter.readings.to);
+        let mut names: Vec<&str> = Vec::new();
+        for row in (0..self.at.len()).filter(|&row| self.is_wanted(row, window)) {
+            let unit = self.units.iter().map(|column| cell(column, row));
+            let unit = unit.into_iter().find(|unit| !unit.is_empty());
+            let first = self.measures.first().and_then(Option::as_ref);
+            let value = first.and_then(|column| column.get(row));
+            let (Some(unit), Some(at), Some(value)) = (unit, self.at[row], value) else {
+                continue;
+            };
+            names.clear();
+            names.extend(self.by.iter().map(|column| cell(column, row)));
+            visit(unit, &names, at, value);
+        }
     }
 
     fn add(&self, filter: &StrataFilter, found: &mut Found) {
