@@ -361,6 +361,9 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Check => {
             let checks = check::check(&config);
             output::print(&check::render(&checks, format)?)?;
+            if checks.iter().any(|check| check.is_unreadable) {
+                return Ok(FAILED);
+            }
             if checks.iter().any(|check| check.is_quarantined) {
                 return Ok(QUARANTINED);
             }

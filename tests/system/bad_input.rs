@@ -135,9 +135,14 @@ fn a_missing_folder_is_told_and_taken_up_when_it_appears() {
     fs::create_dir(place.path("function")).unwrap();
     let told = place.run(&["replay"]);
     assert!(told.err.contains("paste"), "{}", told.err);
-    let checked = place.json(&["check"]);
+    let answer = place.run(&["--format", "json", "check"]);
+    assert_eq!(answer.code, Some(1), "{}", answer.err);
+    let checked: serde_json::Value = serde_json::from_str(&answer.out).unwrap();
     let problem = text(&list(&checked)[0], "problem");
     assert!(problem.contains("paste"), "{problem}");
+    fs::create_dir(place.path("paste")).unwrap();
+    assert_eq!(place.run(&["check"]).code, Some(0), "an empty folder waits");
+    fs::remove_dir(place.path("paste")).unwrap();
 
     let mut watching = place.watch();
     wait_until("the missing folder to be told", || {

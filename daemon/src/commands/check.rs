@@ -23,6 +23,8 @@ pub struct FeedCheck {
     pub file: Option<String>,
     /// What is wrong with the folder or the file, and what to do.
     pub problem: Option<String>,
+    /// Whether the folder is missing, or it or the file can not be read.
+    pub is_unreadable: bool,
     /// Whether the file would be quarantined whole.
     pub is_quarantined: bool,
     /// The first readings, with their units.
@@ -85,6 +87,7 @@ fn check_feed(config: &Config, place: usize, feed: &Feed) -> FeedCheck {
         folder: feed.folder.display().to_string(),
         file: None,
         problem: None,
+        is_unreadable: false,
         is_quarantined: false,
         readings: Vec::new(),
         rejected: Vec::new(),
@@ -95,6 +98,7 @@ fn check_feed(config: &Config, place: usize, feed: &Feed) -> FeedCheck {
         Ok(scan) => scan.found,
         Err(error) => {
             found.problem = Some(error.to_string());
+            found.is_unreadable = true;
             return found;
         }
     };
@@ -110,6 +114,7 @@ fn check_feed(config: &Config, place: usize, feed: &Feed) -> FeedCheck {
         Ok(preview) => fill(config, &mut found, preview),
         Err(error) => {
             found.is_quarantined = matches!(error, ReadFailure::Quarantine(_));
+            found.is_unreadable = !found.is_quarantined;
             found.problem = Some(error.to_string());
         }
     }
