@@ -8,6 +8,7 @@ use std::io::Write;
 
 use serde::Serialize;
 
+use crate::clock;
 use crate::config::Config;
 use crate::store::{News, Store, StoreError};
 
@@ -55,7 +56,7 @@ pub fn deliver(store: &mut Store, config: &Config) -> Result<(), StoreError> {
             );
         }
         let through = last.event;
-        store.told(through)?;
+        store.told(through, clock::now())?;
     }
 }
 

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use crate::clock;
 use crate::commands::{
     CommandError, alerts, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
-    rehearse, replay, report, streams, token, watch,
+    quarantine, rehearse, replay, report, streams, token, verify, watch,
 };
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
@@ -64,8 +64,6 @@ enum Command {
         /// A file as the station writes it.
         file: PathBuf,
     },
-    /// Tells how often the configured detectors signal without cause, and how soon with one.
-    Rehearse(rehearse::Options),
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -85,6 +83,11 @@ enum Command {
     /// Lists limits, freezes them, or begins a new baseline.
     #[command(subcommand)]
     Limits(Limits),
+    /// Checks that the record and the archive are what was written; changes nothing.
+    Verify,
+    /// Lists files that were set aside, has them read again, or takes them off the list.
+    #[command(subcommand)]
+    Quarantine(Quarantine),
     /// Writes reports.
     #[command(subcommand)]
     Report(Report),
@@ -95,6 +98,28 @@ enum Command {
         /// What it allows.
         #[arg(long, value_enum, default_value = "view")]
         role: Role,
+    },
+}
+
+#[derive(Subcommand)]
+enum Quarantine {
+    /// Lists the files that wait for someone: why, and what to do.
+    List,
+    /// Has files read again at the next scan, after what was wrong has been put right.
+    Retry {
+        /// The files, such as Q-0001.
+        #[arg(required = true)]
+        files: Vec<String>,
+        #[command(flatten)]
+        who: Who,
+    },
+    /// Takes files off the list; they and the record of them stay.
+    Discard {
+        /// The files, such as Q-0001.
+        #[arg(required = true)]
+        files: Vec<String>,
+        #[command(flatten)]
+        who: Who,
     },
 }
 
@@ -368,13 +393,20 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
                 return Ok(QUARANTINED);
             }
         }
-        Command::Rehearse(options) => rehearse::print(&config, options, format)?,
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,
         Command::Pads(options) => run_pads(&config, options, format)?,
         Command::Alerts(command) => run_alerts(&config, command, format)?,
         Command::Limits(command) => run_limits(&config, command, format)?,
+        Command::Verify => {
+            let report = verify::verify(&config, &reader(&config)?);
+            verify::print(&report, format)?;
+            if !report.is_clean {
+                return Ok(FAILED);
+            }
+        }
+        Command::Quarantine(command) => run_quarantine(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
         Command::Token { name, role } => token::make(&config, name, *role)?,
     }
@@ -476,6 +508,23 @@ fn run_alerts(config: &Config, command: &Alerts, format: Format) -> Result<(), F
         }
     }
     Ok(())
+}
+
+fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Result<(), Failure> {
+    let reader = reader(config)?;
+    let (files, decision, who) = match command {
+        Quarantine::List => return Ok(quarantine::print(config, &reader, format)?),
+        Quarantine::Retry { files, who } => (files, quarantine::Decision::Retry, who),
+        Quarantine::Discard { files, who } => (files, quarantine::Decision::Discard, who),
+    };
+    let who = (who.by.as_str(), who.reason.as_str());
+    Ok(quarantine::decide(
+        &reader,
+        files,
+        decision,
+        who,
+        clock::now(),
+    )?)
 }
 
 fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<(), Failure> {

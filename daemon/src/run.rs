@@ -225,6 +225,8 @@ struct Turn {
     due: BTreeSet<FeedIndex>,
     /// When each feed was last scanned.
     scanned_ms: Vec<Option<u64>>,
+    /// The newest wish that a file be read again which is known.
+    retried: i64,
     /// The shift that was running at the last look.
     shift: crate::shifts::Span,
 }
@@ -236,6 +238,7 @@ impl Turn {
             clock: Monotonic::start(),
             due: (0..config.feeds.len()).collect(),
             scanned_ms: vec![None; config.feeds.len()],
+            retried: 0,
             shift: crate::shifts::at(&config, clock::now()),
             config,
         }
@@ -257,7 +260,22 @@ impl Turn {
         regular
     }
 
+    /// Forgets having seen the files that people want read again.
+    fn look_again(&mut self, ingest: &mut Ingest) -> Result<(), StoreError> {
+        let (newest, files) = ingest.store().to_retry(self.retried)?;
+        self.retried = newest;
+        for (name, path) in files {
+            let place = self.config.feeds.iter().position(|feed| feed.name == name);
+            if let Some(feed) = place {
+                self.folders.seen[feed].remove(&path);
+                self.due.insert(feed);
+            }
+        }
+        Ok(())
+    }
+
     fn work(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {
+        self.look_again(ingest)?;
         let mut waiting = Vec::new();
         for feed in std::mem::take(&mut self.due) {
             let settle = settle_ms(&self.config.feeds[feed]);

@@ -23,6 +23,8 @@ mod order;
 mod pads;
 mod place;
 mod published;
+mod quarantine;
 mod rehearse;
 mod reports;
+mod verify;
 mod volume;

@@ -226,6 +226,14 @@ impl Place {
         rows.unwrap().map(Result::unwrap).collect()
     }
 
+    /// Asserts that the record and the archive are what was written, and gives what was found.
+    pub fn assert_sound(&self) -> Value {
+        let answer = self.run(&["--format", "json", "verify"]);
+        let report: Value = serde_json::from_str(&answer.out).unwrap_or_default();
+        assert_eq!(answer.code, Some(0), "{report:#}{}", answer.err);
+        report
+    }
+
     /// Asserts that the rows of every file, and of all together, add up.
     pub fn assert_rows_add_up(&self) {
         let apart = "SELECT count(*) FROM file

@@ -179,6 +179,7 @@ fn only_the_store_names_the_database_and_the_archive() {
         "daemon/src/store/",
         "daemon/benches/",
         "tests/system/place.rs:",
+        "tests/system/verify.rs:",
     ];
     none("ask the store", &without(found, &allowed));
 }

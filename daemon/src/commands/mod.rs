@@ -29,12 +29,14 @@ mod names;
 mod pad_maps;
 pub mod pads;
 pub mod propose;
+pub mod quarantine;
 pub mod rehearse;
 pub mod replay;
 pub mod report;
 mod shift_facts;
 pub mod streams;
 pub mod token;
+pub mod verify;
 pub mod watch;
 
 pub(crate) use names::find_stream;

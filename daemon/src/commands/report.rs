@@ -18,6 +18,7 @@ use super::chart::{self, ChartFacts};
 use super::{
     CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts, unit,
 };
+use crate::clock;
 use crate::config::Config;
 use crate::shifts::Span;
 use crate::store::query::StreamRow;
@@ -328,7 +329,7 @@ pub fn write_shift_report(
             path,
             digest,
         };
-        reader.keep_report(start, &row)?;
+        reader.keep_report(start, &row, clock::now())?;
     }
     Ok(path)
 }

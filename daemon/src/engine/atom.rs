@@ -34,6 +34,21 @@ pub enum Content {
 }
 
 impl Content {
+    /// Adds what another piece of the same unit brings.
+    pub fn merge(&mut self, other: Content) {
+        match (self, other) {
+            (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(&theirs),
+            (Content::Counted(mine), Content::Counted(theirs)) => {
+                for (board, defects) in theirs {
+                    *mine.entry(board).or_insert(0) += defects;
+                }
+            }
+            // One characteristic makes one kind of content.
+            (Content::Measured(_), Content::Counted(_))
+            | (Content::Counted(_), Content::Measured(_)) => {}
+        }
+    }
+
     /// Whether a defect was counted.
     #[must_use]
     pub fn has_event(&self) -> bool {
@@ -57,16 +72,6 @@ impl Atom {
             self.at = other.at;
             self.setup = other.setup;
         }
-        match (&mut self.content, other.content) {
-            (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(&theirs),
-            (Content::Counted(mine), Content::Counted(theirs)) => {
-                for (board, defects) in theirs {
-                    *mine.entry(board).or_insert(0) += defects;
-                }
-            }
-            // One characteristic makes one kind of content.
-            (Content::Measured(_), Content::Counted(_))
-            | (Content::Counted(_), Content::Measured(_)) => {}
-        }
+        self.content.merge(other.content);
     }
 }

@@ -19,6 +19,7 @@ mod episode;
 mod grouping;
 mod plotted;
 mod rates;
+mod recount;
 mod rehearsal;
 mod stream;
 #[cfg(test)]
@@ -34,6 +35,7 @@ pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
 pub use episode::Episode;
 pub use rates::{kept_us, station_of};
+pub use recount::{Recount, agrees, is_kept};
 pub use rehearsal::{Delay, QUIET_BEFORE, Rehearsal};
 pub use stream::{Stream, StreamId, StreamName};
 

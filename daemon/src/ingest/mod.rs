@@ -13,7 +13,7 @@ use crate::engine::{Command, Engine, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
-use crate::store::segment::{Segments, encode, plan};
+use crate::store::segment::{Segments, Written, encode, plan};
 use crate::store::{AlertNews, Batch, FileFacts, PathFacts, Store, StoreError, Verdict};
 
 mod continued;
@@ -418,7 +418,7 @@ impl Ingest {
     fn settle_and_commit(
         &mut self,
         batch: &mut Batch,
-        archive: impl FnOnce() -> Result<Vec<(String, u64)>, StoreError>,
+        archive: impl FnOnce() -> Result<Vec<Written>, StoreError>,
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
         self.learn_names();
@@ -438,7 +438,7 @@ impl Ingest {
     fn keep(
         &mut self,
         mut batch: Batch,
-        archive: impl FnOnce() -> Result<Vec<(String, u64)>, StoreError>,
+        archive: impl FnOnce() -> Result<Vec<Written>, StoreError>,
         now: i64,
     ) -> Result<Outcome, StoreError> {
         let news = self.settle_and_commit(&mut batch, archive, now)?;

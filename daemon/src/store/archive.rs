@@ -2,6 +2,7 @@
 //!
 //! Segments are written by [`super::segment`]; one that no transaction names is swept away.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
@@ -12,10 +13,40 @@ use super::segment::DAY_US;
 use super::{StoreError, db, file_error};
 use crate::config::Key;
 
-/// Takes away segments that no committed transaction names.
+/// Takes away segments that no committed transaction names. Where a segment that is named is not
+/// there, nothing is taken away: what looks left over may be it under another name.
 pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), StoreError> {
+    let found = files(data_folder)?;
+    let named: Vec<String> = record
+        .prepare("SELECT path FROM segment ORDER BY path")
+        .and_then(|mut query| query.query_map([], |row| row.get(0))?.collect())
+        .map_err(|source| db(data_folder, source))?;
+    let missing = named.iter().filter(|path| !found.contains(*path)).count();
+    let left: Vec<&String> = found
+        .iter()
+        .filter(|path| named.binary_search(path).is_err())
+        .collect();
+    if missing > 0 {
+        tracing::error!(
+            missing,
+            left_over = left.len(),
+            "segments of the archive are missing; nothing is removed, run `driftvane verify`"
+        );
+        return Ok(());
+    }
+    for relative in left {
+        let path = data_folder.join("archive").join(relative);
+        tracing::info!(segment = %relative, "removed a segment that was never committed");
+        fs::remove_file(&path).map_err(|source| file_error(&path, source))?;
+    }
+    Ok(())
+}
+
+/// Every file of the archive by its path below it.
+pub(super) fn files(data_folder: &Path) -> Result<BTreeSet<String>, StoreError> {
     let root = data_folder.join("archive");
     let mut folders = vec![root.clone()];
+    let mut found = BTreeSet::new();
     while let Some(folder) = folders.pop() {
         let entries = match fs::read_dir(&folder) {
             Ok(entries) => entries,
@@ -28,22 +59,11 @@ pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), Store
                 folders.push(path);
                 continue;
             }
-            let relative = path
-                .strip_prefix(&root)
-                .unwrap_or(&path)
-                .to_string_lossy()
-                .into_owned();
-            let named: bool = record
-                .prepare_cached("SELECT EXISTS (SELECT 1 FROM segment WHERE path = ?1)")
-                .and_then(|mut query| query.query_row([&relative], |row| row.get(0)))
-                .map_err(|source| db(data_folder, source))?;
-            if !named {
-                tracing::info!(segment = %relative, "removed a segment that was never committed");
-                fs::remove_file(&path).map_err(|source| file_error(&path, source))?;
-            }
+            let relative = path.strip_prefix(&root).unwrap_or(&path);
+            found.insert(relative.to_string_lossy().into_owned());
         }
     }
-    Ok(())
+    Ok(found)
 }
 
 /// Whether a segment can hold what a filter wants, told by its path alone.

@@ -4,6 +4,7 @@
 
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
+use super::chain::{Entry, Observed};
 use super::{Reader, StoreError, db};
 
 /// What became of an acknowledgement.
@@ -56,7 +57,16 @@ impl Reader {
         comment: &str,
         now: i64,
     ) -> Result<Acknowledged, StoreError> {
-        self.change(|to| {
+        let subject = format!("alert {alert}");
+        let entry = Entry {
+            at: now,
+            kind: "acknowledged",
+            who: by,
+            subject: &subject,
+            reason: comment,
+            setting: None,
+        };
+        self.change(&entry, |to| {
             let known: Option<(Option<i64>, Option<String>)> = to
                 .query_row(
                     "SELECT acknowledged_at, acknowledged_by FROM alert WHERE id = ?1",
@@ -91,7 +101,8 @@ impl Reader {
     ///
     /// When the record refuses.
     pub fn ask(&self, stream: i64, kind: &str, at: i64, who: Who) -> Result<i64, StoreError> {
-        self.change(|to| {
+        let subject = format!("stream {stream}");
+        self.change(&who.entry(kind, &subject), |to| {
             to.execute(
                 "INSERT INTO request (stream, kind, at, author, reason, asked_at)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
@@ -149,8 +160,13 @@ impl Reader {
     /// # Errors
     ///
     /// When the record refuses.
-    pub fn keep_report(&self, shift_start: i64, report: &ReportRow) -> Result<(), StoreError> {
-        self.change(|to| {
+    pub fn keep_report(
+        &self,
+        shift_start: i64,
+        report: &ReportRow,
+        now: i64,
+    ) -> Result<(), StoreError> {
+        self.change(&Entry::own(now, "report", &report.path), |to| {
             to.execute(
                 "INSERT INTO report VALUES (?1, ?2, ?3, ?4)",
                 params![shift_start, report.revision, report.path, report.digest],
@@ -159,16 +175,20 @@ impl Reader {
         })
     }
 
-    fn change<T>(
+    /// One transaction, with its entry in the chain where it changes anything.
+    pub(super) fn change<T>(
         &self,
+        entry: &Entry,
         body: impl FnOnce(&Transaction) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
         let wrap = |source| db(&self.folder, source);
+        let observed = Observed::of(&self.connection).map_err(wrap)?;
         // Immediate: what is read before the write still holds when it is written.
         let transaction =
             Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
                 .map_err(wrap)?;
         let result = body(&transaction).map_err(wrap)?;
+        observed.seal(&transaction, entry).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
         Ok(result)
     }
@@ -183,4 +203,18 @@ pub struct Who<'a> {
     pub reason: &'a str,
     /// When, by the clock.
     pub now: i64,
+}
+
+impl<'a> Who<'a> {
+    /// The entry of what they did.
+    pub(super) fn entry(&self, kind: &'a str, subject: &'a str) -> Entry<'a> {
+        Entry {
+            at: self.now,
+            kind,
+            who: self.author,
+            subject,
+            reason: self.reason,
+            setting: None,
+        }
+    }
 }

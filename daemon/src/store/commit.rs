@@ -5,9 +5,11 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use rusqlite::{Transaction, params};
+use rusqlite::{Transaction, TransactionBehavior, params};
 
+use super::chain::{self, Entry};
 use super::form::{content_bytes, limits_text, list_text, side_name, state_text};
+use super::segment::Written;
 use super::{Store, StoreError, db};
 use crate::config::Config;
 use crate::engine::{AlertFacts, Effects, PointFacts, PointKind, StreamFacts, stream_label};
@@ -139,8 +141,8 @@ pub struct Batch {
     pub paths: Vec<PathFacts>,
     /// Visits.
     pub units: BTreeMap<UnitKey, UnitTally>,
-    /// Archive segments that are on disk: path below the archive, rows.
-    pub segments: Vec<(String, u64)>,
+    /// Archive segments that are on disk.
+    pub segments: Vec<Written>,
     /// Requests that the engine has taken over, and the event time they hold from.
     pub taken_requests: Vec<(i64, i64)>,
 }
@@ -173,10 +175,18 @@ impl Store {
     ) -> Result<Vec<AlertNews>, StoreError> {
         let folder = self.folder.clone();
         let wrap = |source| db(&folder, source);
-        let transaction = self.connection.transaction().map_err(wrap)?;
+        self.observed.begin();
+        let transaction =
+            Transaction::new(&mut self.connection, TransactionBehavior::Immediate).map_err(wrap)?;
         write_batch(&transaction, batch, now).map_err(wrap)?;
         let effects = effects();
         let news = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
+        let subject = format!("{} files", batch.files.len());
+        let entry = Entry {
+            setting: Some(chain::setting(config)),
+            ..Entry::own(now, "batch", &subject)
+        };
+        self.observed.seal(&transaction, &entry).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
         Ok(news)
     }
@@ -188,9 +198,12 @@ fn write_batch(to: &Transaction, batch: &Batch, now: i64) -> rusqlite::Result<()
     }
     write_paths(to, &batch.paths)?;
     write_units(to, &batch.units)?;
-    for (path, rows) in &batch.segments {
-        to.prepare_cached("INSERT INTO segment VALUES (?1, ?2)")?
-            .execute(params![path, i64_of(*rows)])?;
+    for segment in &batch.segments {
+        to.prepare_cached(
+            "INSERT INTO segment
+             VALUES (?1, ?2, ?3, (SELECT coalesce(max(seq), 0) + 1 FROM chain))",
+        )?
+        .execute(params![segment.path, i64_of(segment.rows), segment.digest])?;
     }
     for (request, at) in &batch.taken_requests {
         to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?

@@ -8,32 +8,43 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags};
 
+use crate::clock;
+use chain::Observed;
+
 pub mod archive;
+mod aside;
 mod asked;
+mod chain;
 mod commit;
 mod form;
 mod levels;
 pub mod live;
 mod load;
+mod migrate;
 mod outbox;
 pub mod pads;
 mod pages;
 pub mod query;
+mod readback;
 pub mod readings;
+mod recount;
 pub mod screen;
 pub mod segment;
 mod shift;
 pub mod strata;
+mod verify;
 
+pub use aside::{AsideRow, Handled};
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
 pub use commit::{
     AlertNews, Batch, DefectKey, FileFacts, PathFacts, RejectFacts, UnitKey, UnitTally, Verdict,
 };
 pub use form::chart_name;
 pub use outbox::News;
+pub use verify::{Check, Damage, Head};
 
 /// The version of the schema that this program writes.
-const SCHEMA_VERSION: i64 = 1;
+const SCHEMA_VERSION: i64 = 2;
 
 /// The database in the data folder.
 const DATABASE: &str = "driftvane.sqlite";
@@ -71,6 +82,17 @@ pub enum StoreError {
         /// Its version.
         found: i64,
     },
+    /// The data come from an older program, and only a writer may change them.
+    #[error(
+        "{path} has schema version {found}: run `driftvane replay` or `driftvane watch` once, \
+             which copies it and brings it to version {SCHEMA_VERSION}"
+    )]
+    Older {
+        /// The database.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+    },
     /// The database exists but is not ours, or is damaged.
     #[error("{path} can not be used: {reason}; restore it from a backup, nothing was changed")]
     Damaged {
@@ -91,6 +113,7 @@ pub enum StoreError {
 pub struct Store {
     folder: PathBuf,
     connection: Connection,
+    observed: Observed,
     /// Held as long as the store is open; the system lets go of it when the process ends.
     _lock: File,
 }
@@ -106,15 +129,18 @@ impl Store {
         fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
         let lock = lock(folder)?;
         let path = folder.join(DATABASE);
-        let connection = Connection::open(&path).map_err(|source| db(folder, source))?;
-        let store = Store {
+        let wrap = |source| db(folder, source);
+        let mut connection = Connection::open(&path).map_err(wrap)?;
+        prepare(folder, &path, &connection)?;
+        migrate::bring_up_to_date(folder, &path, &mut connection, clock::now())?;
+        let observed = Observed::of(&connection).map_err(wrap)?;
+        archive::sweep(folder, &connection)?;
+        Ok(Store {
             folder: folder.to_owned(),
             connection,
+            observed,
             _lock: lock,
-        };
-        store.prepare(&path)?;
-        archive::sweep(folder, &store.connection)?;
-        Ok(store)
+        })
     }
 
     /// The data folder.
@@ -122,59 +148,33 @@ impl Store {
     pub fn folder(&self) -> &Path {
         &self.folder
     }
+}
 
-    fn prepare(&self, path: &Path) -> Result<(), StoreError> {
-        let wrap = |source| db(&self.folder, source);
-        self.connection
-            .execute_batch(
-                "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;
-                 PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;
-                 PRAGMA busy_timeout = 5000; PRAGMA temp_store = MEMORY;
-                 PRAGMA cache_size = -16000;",
-            )
-            .map_err(wrap)?;
-        let mode: String = self
-            .connection
-            .query_row("PRAGMA journal_mode", [], |row| row.get(0))
-            .map_err(wrap)?;
-        let sync: i64 = self
-            .connection
-            .query_row("PRAGMA synchronous", [], |row| row.get(0))
-            .map_err(wrap)?;
-        if mode != "wal" || sync != 2 {
-            let reason = format!("journal mode {mode}, synchronous {sync}, wanted wal and 2");
-            return Err(StoreError::Damaged {
-                path: path.to_owned(),
-                reason,
-            });
-        }
-        let found: i64 = self
-            .connection
-            .query_row("PRAGMA user_version", [], |row| row.get(0))
-            .map_err(wrap)?;
-        let tables: i64 = self
-            .connection
-            .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
-            .map_err(wrap)?;
-        match (found, tables) {
-            (0, 0) => self
-                .connection
-                .execute_batch(&format!(
-                    "BEGIN; {} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;",
-                    include_str!("schema.sql")
-                ))
-                .map_err(wrap),
-            (SCHEMA_VERSION, _) => Ok(()),
-            (0, _) => Err(StoreError::Damaged {
-                path: path.to_owned(),
-                reason: "it is not a record of this program".to_owned(),
-            }),
-            _ => Err(StoreError::Newer {
-                path: path.to_owned(),
-                found,
-            }),
-        }
+/// Sets what the promises rest on, and reads it back.
+fn prepare(folder: &Path, path: &Path, connection: &Connection) -> Result<(), StoreError> {
+    let wrap = |source| db(folder, source);
+    connection
+        .execute_batch(
+            "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;
+             PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;
+             PRAGMA busy_timeout = 5000; PRAGMA temp_store = MEMORY;
+             PRAGMA cache_size = -16000;",
+        )
+        .map_err(wrap)?;
+    let mode: String = connection
+        .query_row("PRAGMA journal_mode", [], |row| row.get(0))
+        .map_err(wrap)?;
+    let sync: i64 = connection
+        .query_row("PRAGMA synchronous", [], |row| row.get(0))
+        .map_err(wrap)?;
+    if mode != "wal" || sync != 2 {
+        let reason = format!("journal mode {mode}, synchronous {sync}, wanted wal and 2");
+        return Err(StoreError::Damaged {
+            path: path.to_owned(),
+            reason,
+        });
     }
+    Ok(())
 }
 
 /// The record, opened for reading beside a writer.
@@ -198,12 +198,35 @@ impl Reader {
         let connection =
             Connection::open_with_flags(&path, flags).map_err(|source| db(folder, source))?;
         connection
-            .execute_batch("PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL;")
+            .execute_batch(
+                "PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL;
+                 PRAGMA temp_store = MEMORY; PRAGMA cell_size_check = ON;",
+            )
             .map_err(|source| db(folder, source))?;
+        match migrate::version(&connection).map_err(|source| db(folder, source))? {
+            SCHEMA_VERSION => {}
+            0 => return Err(empty(folder, path, &connection)),
+            found if found < SCHEMA_VERSION => return Err(StoreError::Older { path, found }),
+            found => return Err(StoreError::Newer { path, found }),
+        }
         Ok(Reader {
             connection,
             folder: folder.to_owned(),
         })
+    }
+}
+
+/// Why a record that says no version can not be read.
+fn empty(folder: &Path, path: PathBuf, connection: &Connection) -> StoreError {
+    let query = "SELECT count(*) FROM sqlite_schema";
+    match connection.query_row(query, [], |row| row.get(0)) {
+        // A writer has made the file, but not yet what belongs in it.
+        Ok(0) => StoreError::Nothing(folder.to_owned()),
+        Ok(_) => StoreError::Damaged {
+            path,
+            reason: "it does not say its version".to_owned(),
+        },
+        Err(source) => db(folder, source),
     }
 }
 

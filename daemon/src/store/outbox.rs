@@ -1,8 +1,9 @@
 //! What the loop asks the record between two batches: what is known of a path, and which alert
 //! news have not yet left.
 
-use rusqlite::{OptionalExtension, params};
+use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
+use super::chain::Entry;
 use super::{PathFacts, Store, StoreError, UnitKey, db};
 
 /// News of an alert that has not left yet.
@@ -178,12 +179,21 @@ impl Store {
     /// # Errors
     ///
     /// When the record can not be written.
-    pub fn told(&mut self, through: i64) -> Result<(), StoreError> {
-        self.connection
+    pub fn told(&mut self, through: i64, now: i64) -> Result<(), StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        self.observed.begin();
+        let transaction =
+            Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
+                .map_err(wrap)?;
+        transaction
             .prepare_cached("UPDATE alert_event SET told = 1 WHERE told = 0 AND id <= ?1")
             .and_then(|mut update| update.execute(params![through]))
-            .map(|_| ())
-            .map_err(|source| db(&self.folder, source))
+            .map_err(wrap)?;
+        let subject = format!("news up to {through}");
+        self.observed
+            .seal(&transaction, &Entry::own(now, "told", &subject))
+            .map_err(wrap)?;
+        transaction.commit().map_err(wrap)
     }
 }
 

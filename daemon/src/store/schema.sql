@@ -163,10 +163,13 @@ CREATE TABLE request (
     taken INTEGER NOT NULL DEFAULT 0
 );
 
--- Segments of the archive that a committed transaction stands for.
+-- Segments of the archive that a committed transaction stands for, with the BLAKE3 digest of their
+-- bytes and the entry of the chain that brought them.
 CREATE TABLE segment (
     path TEXT PRIMARY KEY,
-    rows INTEGER NOT NULL
+    rows INTEGER NOT NULL,
+    digest BLOB NOT NULL,
+    entry INTEGER NOT NULL
 ) WITHOUT ROWID;
 
 -- Shift reports that were written.
@@ -176,4 +179,39 @@ CREATE TABLE report (
     path TEXT NOT NULL,
     digest BLOB NOT NULL,
     PRIMARY KEY (shift_start, revision)
+) WITHOUT ROWID;
+
+-- What people did about files that were set aside.
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    file INTEGER NOT NULL REFERENCES file (id),
+    what TEXT NOT NULL CHECK (what IN ('retry', 'discard')),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
+
+-- What was written, when and by whom: one row a transaction. `files` is the highest file so far,
+-- `setting` the digest of what makes points of rows, `content` the sum of the digests of the new
+-- rows of file, reject and segment, `state` the digest of `balance` after the transaction, `digest`
+-- that of the row before and of all of this one.
+CREATE TABLE chain (
+    seq INTEGER PRIMARY KEY,
+    at INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    files INTEGER NOT NULL,
+    setting BLOB NOT NULL,
+    content BLOB NOT NULL,
+    state BLOB NOT NULL,
+    digest BLOB NOT NULL
+);
+
+-- The rows of every other table: how many, and the sum of their digests.
+CREATE TABLE balance (
+    name TEXT PRIMARY KEY,
+    rows INTEGER NOT NULL,
+    sum BLOB NOT NULL
 ) WITHOUT ROWID;

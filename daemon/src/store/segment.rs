@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::fs::{self, File};
-use std::io::BufWriter;
+use std::io::{BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -105,10 +105,39 @@ pub struct Segments<'a> {
     open: BTreeMap<Place, Segment>,
 }
 
+/// A segment that is on the disk.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// Its path below the archive.
+    pub path: String,
+    /// Its rows.
+    pub rows: u64,
+    /// The digest of its bytes.
+    pub digest: [u8; 32],
+}
+
+/// A file whose bytes are hashed on their way to the disk.
+struct Hashed {
+    file: File,
+    hasher: blake3::Hasher,
+}
+
+impl Write for Hashed {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let written = self.file.write(bytes)?;
+        self.hasher.update(bytes.get(..written).unwrap_or_default());
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
+    }
+}
+
 struct Segment {
     path: PathBuf,
     relative: String,
-    writer: FileWriter<BufWriter<File>>,
+    writer: FileWriter<BufWriter<Hashed>>,
     rows: u64,
 }
 
@@ -144,12 +173,12 @@ impl<'a> Segments<'a> {
         segment.write(group.rows, pages)
     }
 
-    /// Brings every segment to the disk and gives their names and row counts.
+    /// Brings every segment to the disk.
     ///
     /// # Errors
     ///
     /// When the disk refuses.
-    pub fn finish(self) -> Result<Vec<(String, u64)>, StoreError> {
+    pub fn finish(self) -> Result<Vec<Written>, StoreError> {
         self.open.into_values().map(Segment::finish).collect()
     }
 }
@@ -182,7 +211,8 @@ impl Segment {
             write_statistics: false,
             version: Version::V1,
         };
-        let to = BufWriter::with_capacity(WRITE_BYTES, file);
+        let hasher = blake3::Hasher::new();
+        let to = BufWriter::with_capacity(WRITE_BYTES, Hashed { file, hasher });
         let by = Some("driftvane".to_owned());
         Ok(Segment {
             path,
@@ -206,11 +236,12 @@ impl Segment {
             .map_err(archive_error)
     }
 
-    fn finish(mut self) -> Result<(String, u64), StoreError> {
+    fn finish(mut self) -> Result<Written, StoreError> {
         self.writer.end(None).map_err(archive_error)?;
         let part = self.path.with_extension("part");
-        let file = self.writer.into_inner().into_inner();
-        let file = file.map_err(|error| file_error(&part, error.into_error()))?;
+        let hashed = self.writer.into_inner().into_inner();
+        let Hashed { file, hasher } =
+            hashed.map_err(|error| file_error(&part, error.into_error()))?;
         let refused = |source| file_error(&part, source);
         file.sync_all().map_err(refused)?;
         fs::rename(&part, &self.path).map_err(refused)?;
@@ -219,7 +250,11 @@ impl Segment {
                 .and_then(|folder| folder.sync_all())
                 .map_err(|source| file_error(folder, source))?;
         }
-        Ok((self.relative, self.rows))
+        Ok(Written {
+            path: self.relative,
+            rows: self.rows,
+            digest: *hasher.finalize().as_bytes(),
+        })
     }
 }
 

@@ -171,10 +171,15 @@ fn round_trip(config: &Config, blocks: &[Block]) -> Vec<DataFrame> {
     let named = segments.finish().unwrap();
     let frames = named
         .iter()
-        .map(|(relative, rows)| {
-            let file = File::open(folder.join("archive").join(relative)).unwrap();
+        .map(|segment| {
+            let path = folder.join("archive").join(&segment.path);
+            assert_eq!(
+                *blake3::hash(&fs::read(&path).unwrap()).as_bytes(),
+                segment.digest
+            );
+            let file = File::open(path).unwrap();
             let frame = ParquetReader::new(file).finish().unwrap();
-            assert_eq!(frame.height() as u64, *rows);
+            assert_eq!(frame.height() as u64, segment.rows);
             frame
         })
         .collect();

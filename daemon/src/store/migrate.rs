@@ -1,0 +1,204 @@
+//! The version of the record: made anew, brought up to date, or refused.
+//!
+//! Knows the schema, not what rows mean beyond it. The one invariant: an older record is changed
+//! in one transaction, and only after a whole copy of it is on the disk.
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+
+use super::chain::{self, Entry, Sum};
+use super::{SCHEMA_VERSION, StoreError, db, file_error};
+
+/// The schema of this version.
+pub(super) const SCHEMA: &str = include_str!("schema.sql");
+
+/// Makes the record's schema the one of this program.
+pub(super) fn bring_up_to_date(
+    folder: &Path,
+    path: &Path,
+    connection: &mut Connection,
+    now: i64,
+) -> Result<(), StoreError> {
+    let wrap = |source| db(folder, source);
+    let tables: i64 = connection
+        .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
+        .map_err(wrap)?;
+    match (version(connection).map_err(wrap)?, tables) {
+        (0, 0) => connection
+            .execute_batch(&format!(
+                "BEGIN; {SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
+            ))
+            .map_err(wrap),
+        (SCHEMA_VERSION, _) => Ok(()),
+        (1, _) => {
+            let copy = copy(folder, connection, 1)?;
+            tracing::info!(copy = %copy.display(), "the record is brought to version 2");
+            from_1(folder, path, connection, now)
+        }
+        (0, _) => Err(StoreError::Damaged {
+            path: path.to_owned(),
+            reason: "it is not a record of this program".to_owned(),
+        }),
+        (found, _) => Err(StoreError::Newer {
+            path: path.to_owned(),
+            found,
+        }),
+    }
+}
+
+/// The version that a record says it has.
+pub(super) fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// A whole copy beside the record, on the disk under its name only when it is complete.
+fn copy(folder: &Path, connection: &Connection, version: i64) -> Result<PathBuf, StoreError> {
+    let copy = folder.join(format!("driftvane-version-{version}.sqlite"));
+    let part = copy.with_extension("part");
+    if part.exists() {
+        fs::remove_file(&part).map_err(|source| file_error(&part, source))?;
+    }
+    connection
+        .execute("VACUUM INTO ?1", [part.to_string_lossy()])
+        .map_err(|source| db(folder, source))?;
+    let sync = |path: &Path| {
+        File::open(path)
+            .and_then(|file| file.sync_all())
+            .map_err(|source| file_error(path, source))
+    };
+    sync(&part)?;
+    fs::rename(&part, &copy).map_err(|source| file_error(&copy, source))?;
+    sync(folder)?;
+    Ok(copy)
+}
+
+/// Version 2 has the chain, digests of segments, and what people did about quarantined files.
+fn from_1(
+    folder: &Path,
+    path: &Path,
+    connection: &mut Connection,
+    now: i64,
+) -> Result<(), StoreError> {
+    let wrap = |source| db(folder, source);
+    let to = Transaction::new(connection, TransactionBehavior::Immediate).map_err(wrap)?;
+    let segments: Vec<(String, i64)> = to
+        .prepare("SELECT path, rows FROM segment")
+        .and_then(|mut query| {
+            query
+                .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect()
+        })
+        .map_err(wrap)?;
+    to.execute_batch("DROP TABLE segment").map_err(wrap)?;
+    for table in ["segment", "chain", "balance", "quarantine"] {
+        to.execute_batch(&statement(table)).map_err(wrap)?;
+    }
+    let actions = actions(&to).map_err(wrap)?;
+    let entry = i64::try_from(actions.len()).unwrap_or(i64::MAX - 1) + 1;
+    for (relative, rows) in segments {
+        let digest = digest_of(&folder.join("archive").join(&relative)).map_err(|error| {
+            StoreError::Damaged {
+                path: path.to_owned(),
+                reason: format!("the archive's {relative}, which it names: {error}"),
+            }
+        })?;
+        to.execute(
+            "INSERT INTO segment VALUES (?1, ?2, ?3, ?4)",
+            params![relative, rows, digest, entry],
+        )
+        .map_err(wrap)?;
+    }
+    first_entries(&to, &actions, now).map_err(wrap)?;
+    to.pragma_update(None, "user_version", 2).map_err(wrap)?;
+    to.commit().map_err(wrap)
+}
+
+/// What a person did: when, what, who, to what, why.
+type Action = (i64, String, String, String, String);
+
+/// What people did before there was a chain, in the order in which each kind was kept.
+fn actions(of: &Connection) -> rusqlite::Result<Vec<Action>> {
+    let mut query = of.prepare(
+        "SELECT at, what, who, 'alert ' || alert, comment FROM (
+             SELECT * FROM alert_event WHERE what = 'acknowledged' ORDER BY id)
+         UNION ALL
+         SELECT asked_at, kind, author, 'stream ' || stream, reason FROM (
+             SELECT * FROM request ORDER BY id)",
+    )?;
+    query
+        .query_map([], |row| {
+            let words = (row.get(2)?, row.get(3)?, row.get(4)?);
+            Ok((row.get(0)?, row.get(1)?, words.0, words.1, words.2))
+        })?
+        .collect()
+}
+
+/// Begins the chain with what is there.
+fn first_entries(to: &Connection, actions: &[Action], now: i64) -> rusqlite::Result<()> {
+    let mut content = Sum::default();
+    for table in chain::tables(to)? {
+        let sum = chain::sum_of(to, &table, &format!("SELECT * FROM {table}"), [])?;
+        chain::set_balance(to, &table, &sum)?;
+        if chain::CONTENT_TABLES.contains(&table.as_str()) {
+            content.join(&sum);
+        }
+    }
+    for (at, kind, who, subject, reason) in actions {
+        let entry = Entry {
+            at: *at,
+            kind,
+            who,
+            subject,
+            reason,
+            setting: None,
+        };
+        chain::append(to, &entry, 0, &Sum::default())?;
+    }
+    let query = "SELECT coalesce(max(id), 0) FROM file";
+    let files = to.query_row(query, [], |row| row.get(0))?;
+    let entry = Entry::own(now, "migrated", "from version 1");
+    chain::append(to, &entry, files, &content)
+}
+
+/// The statement that makes a table, as the schema has it.
+fn statement(table: &str) -> String {
+    let start = format!("CREATE TABLE {table} (");
+    let found = SCHEMA.split_inclusive(";\n").find_map(|statement| {
+        let at = statement.find(&start)?;
+        Some(statement[at..].to_owned())
+    });
+    found.unwrap_or_default()
+}
+
+/// The digest of a file.
+pub(super) fn digest_of(path: &Path) -> std::io::Result<[u8; 32]> {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(File::open(path)?)?;
+    Ok(*hasher.finalize().as_bytes())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_table_of_the_schema_can_be_made_alone() {
+        for table in ["segment", "chain", "balance", "quarantine"] {
+            let connection = Connection::open_in_memory().unwrap();
+            connection.execute_batch(&statement(table)).unwrap();
+            let whole = Connection::open_in_memory().unwrap();
+            whole.execute_batch(SCHEMA).unwrap();
+            let sql = |of: &Connection| -> String {
+                of.query_row(
+                    "SELECT sql FROM sqlite_schema WHERE name = ?1",
+                    [table],
+                    |row| row.get(0),
+                )
+                .unwrap()
+            };
+            assert_eq!(sql(&connection), sql(&whole));
+        }
+    }
+}
