@@ -64,6 +64,8 @@ enum Command {
         /// A file as the station writes it.
         file: PathBuf,
     },
+    /// Tells how often the configured detectors signal without cause, and how soon with one.
+    Rehearse(rehearse::Options),
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -393,6 +395,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
                 return Ok(QUARANTINED);
             }
         }
+        Command::Rehearse(options) => rehearse::print(&config, options, format)?,
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,
