@@ -236,6 +236,12 @@ fn d2_integrand(node: &Node, n: f64) -> f64 {
     some_above - (n * (-node.below).ln_1p()).exp()
 }
 
+/// The share of ranges of n >= 2 standard normal values that exceed r.
+pub(crate) fn range_above(n: u32, r: f64) -> f64 {
+    let at_most = range_at_most(r, f64::from(n), &normal_grid(refinement(n)));
+    (1.0 - at_most).clamp(0.0, 1.0)
+}
+
 fn range_at_most(r: f64, n: f64, grid: &[Node]) -> f64 {
     let inside = |node: &Node| (normal::below(node.x + r) - node.below).max(0.0);
     n * grid

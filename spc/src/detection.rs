@@ -11,9 +11,12 @@
 
 mod table;
 
+use crate::chart::ChartKind;
+use crate::constants;
 use crate::cusum::{Cusum, SET_REFERENCES};
 use crate::normal;
 use crate::runlength::{RunLengthError, Scheme};
+use statrs::function::gamma::{checked_gamma_lr, checked_gamma_ur};
 
 /// Shortest in-control length thresholds are given for, in points.
 pub const LENGTH_MIN: f64 = 100.0;
@@ -114,9 +117,81 @@ pub fn limits_width(run_length: f64) -> Result<f64, RunLengthError> {
     Ok(-normal::quantile(0.5 / run_length))
 }
 
+/// Chance that the spread of one subgroup in control lies beyond the limits of its chart.
+///
+/// The limits are mean +/- `width` standard deviations of the statistic, floored at 0, for a known
+/// sigma and normal readings. Ranges and standard deviations are skewed: beyond a wide limit they
+/// fall far more often than a normal value does. s^2 (n - 1) / sigma^2 is chi-squared; for ranges
+/// the exact law is integrated. Cost: constant for s, an integral for ranges.
+///
+/// ```
+/// use spc::{chart::ChartKind, detection};
+/// let chance = detection::spread_alarm(ChartKind::MeanS, 5, 3.0);
+/// assert!(chance.is_some_and(|chance| chance > 0.0038 && chance < 0.0040));
+/// ```
+///
+/// `None` for charts without a spread that is judged, a size below 2 and a width not above 0.
+pub fn spread_alarm(kind: ChartKind, size: u32, width: f64) -> Option<f64> {
+    if size < 2 || !(width > 0.0 && width.is_finite()) {
+        return None;
+    }
+    match kind {
+        ChartKind::MeanS | ChartKind::ThreeWay => {
+            let mean = constants::c4(size)?;
+            let reach = width * constants::spread_of_s(mean);
+            let half = 0.5 * f64::from(size - 1);
+            let square = |s: f64| half * s.max(0.0).powi(2);
+            let above = checked_gamma_ur(half, square(mean + reach)).ok()?;
+            let below = match mean > reach {
+                true => checked_gamma_lr(half, square(mean - reach)).ok()?,
+                false => 0.0,
+            };
+            Some(above + below)
+        }
+        ChartKind::MeanRange | ChartKind::MedianRange => {
+            let (mean, reach) = (constants::d2(size)?, width * constants::d3(size)?);
+            let below = match mean > reach {
+                true => 1.0 - constants::range_above(size, mean - reach),
+                false => 0.0,
+            };
+            Some(constants::range_above(size, mean + reach) + below)
+        }
+        _ => None,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn spreads_fall_beyond_their_limits_as_often_as_their_law_says() {
+        let close = |found: Option<f64>, expected: f64| {
+            let found = found.unwrap();
+            assert!((found / expected - 1.0).abs() < 1e-6, "{found} {expected}");
+        };
+        for width in [3.0, 3.7, 4.5] {
+            // The range of two is the magnitude of a normal value of variance 2, s that over
+            // sqrt(2); (n - 1) s^2 of three is exponential with mean 2.
+            let half_normal = (2.0 / std::f64::consts::PI).sqrt();
+            let limit = half_normal + width * (1.0 - half_normal * half_normal).sqrt();
+            let of_two = 2.0 * normal::below(-limit);
+            close(spread_alarm(ChartKind::MeanRange, 2, width), of_two);
+            close(spread_alarm(ChartKind::MeanS, 2, width), of_two);
+            let c4 = 0.5 * std::f64::consts::PI.sqrt();
+            let limit = c4 + width * (1.0 - c4 * c4).sqrt();
+            close(
+                spread_alarm(ChartKind::ThreeWay, 3, width),
+                (-limit * limit).exp(),
+            );
+        }
+        // The range of five at three sigma, 0.0046: a figure of the literature, from memory.
+        let of_five = spread_alarm(ChartKind::MedianRange, 5, 3.0).unwrap();
+        assert!((of_five - 0.0046).abs() < 5e-5, "{of_five}");
+        assert_eq!(spread_alarm(ChartKind::Individuals, 5, 3.0), None);
+        assert_eq!(spread_alarm(ChartKind::MeanS, 1, 3.0), None);
+        assert_eq!(spread_alarm(ChartKind::MeanS, 5, f64::NAN), None);
+    }
     use crate::runlength::{Change, Effort};
 
     #[test]

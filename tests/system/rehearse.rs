@@ -56,3 +56,18 @@ fn a_drift_that_is_none_is_refused() {
     assert_eq!(answer.code, Some(2), "{answer:?}");
     assert!(answer.err.contains("above 0"), "{}", answer.err);
 }
+
+/// Classic rules bring a chart down to about a hundred points from one false alarm to the next: the
+/// run length of all four with three-sigma limits is 91.75 in C. W. Champ and W. H. Woodall,
+/// Technometrics 29(4) 1987 (from memory); two of them leave a few hundred at most.
+#[test]
+fn run_rules_are_remarked_on_where_they_shorten_the_run_length() {
+    let rules = "rules = [\"run_9\", \"two_of_three_2s\"]\nreaction_plan = \"Hold";
+    let place = Place::new(&CONFIG.replace("reaction_plan = \"Hold", rules));
+    let height = named(&place.json(&FEW), "paste-height").clone();
+    let length = number(&height["run_length"], "value");
+    assert!(length < 400.0 && length > 91.75, "{height}");
+    assert!(length < 0.5 * number(&height, "stated_run_length"));
+    let note = height["note"].as_str().unwrap_or_default();
+    assert!(note.contains("does not cover run rules"), "{height}");
+}

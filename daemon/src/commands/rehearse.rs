@@ -23,6 +23,10 @@ const SHIFTS: [f64; 4] = [0.5, 1.0, 2.0, 3.0];
 /// Microseconds before the newest event that a stream's rate is taken from: a day.
 const WINDOW_US: i64 = 86_400_000_000;
 
+/// A run length below this share of the one that was asked for is remarked on. Thresholds keep it
+/// within 5 %.
+const SHORT: f64 = 0.95;
+
 const MINUTE_US: f64 = 60_000_000.0;
 
 /// What can be asked for.
@@ -317,6 +321,8 @@ fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
     };
     match rehearsal.in_control(effort) {
         Ok(found) => {
+            let short = found.mean + 3.0 * found.standard_error < SHORT * stated;
+            figures.note = short.then(|| shortened(what, stated));
             figures.run_length = Some(Figure {
                 value: found.mean,
                 standard_error: found.standard_error,
@@ -340,6 +346,17 @@ fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
         }
     }
     figures
+}
+
+/// Why the run length is below the one that was asked for.
+fn shortened(what: &Characteristic, stated: f64) -> String {
+    let why = match (what.rules.is_empty(), what.limit_width) {
+        (false, Some(_)) => "the budget covers neither run rules nor a stated limit_width",
+        (false, None) => "the budget does not cover run rules",
+        (true, Some(_)) => "the budget does not cover a stated limit_width",
+        (true, None) => "the thresholds of this many detectors come short",
+    };
+    format!("less than the {stated:.0} points asked for: {why}")
 }
 
 fn detectors(what: &Characteristic) -> Vec<String> {

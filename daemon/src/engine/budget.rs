@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use spc::budget::{LENGTH_FLOOR, allocate};
 use spc::chart::ChartKind;
-use spc::cusum;
+use spc::cusum::{self, Cusum};
 use spc::detection;
 use spc::ewma::Ewma;
 use spc::runlength::{self, RunLengthError};
@@ -29,6 +29,12 @@ const HEAD_START_POINTS: f64 = 50.0;
 /// The narrowest limits that a run length leads to, in sigmas.
 const WIDTH_MIN: f64 = 3.0;
 
+/// The widest limits that a spread can lead to, in sigmas.
+const WIDTH_MAX: f64 = 20.0;
+
+/// Halvings of an interval that holds a threshold.
+const BISECTIONS: u32 = 40;
+
 /// What one stream may spend.
 pub struct Budget<'a> {
     /// How often the line is judged.
@@ -46,7 +52,7 @@ pub struct Budget<'a> {
 }
 
 impl Budget<'_> {
-    /// What the limits from a baseline are watched with.
+    /// What the limits from a baseline of subgroups of `size` readings are watched with.
     ///
     /// # Errors
     ///
@@ -56,22 +62,23 @@ impl Budget<'_> {
         what: &Characteristic,
         version: u32,
         (from, to): (&AtomKey, &AtomKey),
+        size: u32,
     ) -> Result<Detection, RunLengthError> {
         if let Some(stated) = what.run_length {
-            return self.solver.solve(what, f64::from(stated));
+            return self.solver.solve(what, f64::from(stated), size);
         }
         let Some(rate) = self.rates.per_minute(self.station, from.0, to.0) else {
             // The counts of a baseline so long ago are gone; what was said of it stands.
             let told = self.told.get(&version);
             return match told.filter(|told| told.from == *from && told.to == *to) {
                 Some(told) => Ok(told.detection.clone()),
-                None => self.solver.solve(what, LENGTH_FLOOR),
+                None => self.solver.solve(what, LENGTH_FLOOR, size),
             };
         };
         let points = rate * self.shift_minutes;
         // The budget is above 0 and a rate never negative, so this always has an answer.
         let needed = allocate(self.allowed, points).map_or(LENGTH_FLOOR, |found| found.run_length);
-        let solved = self.solver.solve(what, stepped(needed))?;
+        let solved = self.solver.solve(what, stepped(needed), size)?;
         Ok(Detection {
             points_per_shift: Some(points),
             ..solved
@@ -129,50 +136,42 @@ pub struct Solver {
 struct Question {
     run_length: u64,
     limits: bool,
-    spread: bool,
+    /// The spread that is judged, with the readings that it is of.
+    spread: Option<(Spread, u32)>,
     cusum: bool,
     ewma_weight: Option<u64>,
 }
 
+/// Which spread of a subgroup is judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Spread {
+    Range,
+    Deviation,
+}
+
 impl Question {
-    fn of(what: &Characteristic, run_length: f64) -> Question {
+    fn of(what: &Characteristic, run_length: f64, size: u32) -> Question {
         let has = |detector| what.detection.contains(&detector);
-        let spread = matches!(
-            what.chart,
-            ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange | ChartKind::ThreeWay
-        );
+        let spread = match what.chart {
+            ChartKind::MeanRange | ChartKind::MedianRange => Some((Spread::Range, size)),
+            ChartKind::MeanS | ChartKind::ThreeWay => Some((Spread::Deviation, size)),
+            _ => None,
+        };
         let limits = has(Detector::Limits);
         Question {
             run_length: run_length.to_bits(),
             limits,
-            spread: limits && spread,
+            spread: spread.filter(|_| limits),
             cusum: has(Detector::Cusum),
             ewma_weight: has(Detector::Ewma).then(|| what.ewma_weight.to_bits()),
         }
     }
 
-    /// Schemes that share the false alerts: limits and sums, whose joint run length is known,
-    /// count as one.
-    fn parts(&self) -> f64 {
-        let parts = [
-            self.limits || self.cusum,
-            self.spread,
-            self.ewma_weight.is_some(),
-        ];
-        parts.iter().filter(|part| **part).count() as f64
-    }
-
     fn solve(&self, run_length: f64) -> Result<Detection, RunLengthError> {
-        let own = run_length * self.parts();
-        let (width, set) = match (self.limits, self.cusum) {
-            (true, true) => {
-                let joint = detection::thresholds(own)?;
-                (Some(joint.width), Some(joint.cusums()))
-            }
-            (true, false) => (Some(detection::limits_width(own)?), None),
-            (false, true) => (None, Some(cusum::set_for_run_length(own)?)),
-            (false, false) => (None, None),
-        };
+        // How limits and a weighted average signal together is not known: they share evenly.
+        let shared = self.ewma_weight.is_some() && (self.limits || self.cusum);
+        let own = if shared { 2.0 * run_length } else { run_length };
+        let (width, set) = self.limits_and_sums(own)?;
         let chance = HEAD_START_POINTS / (6.0 * run_length);
         let ewma = match self.ewma_weight.map(f64::from_bits) {
             Some(weight) => Some(Ewma {
@@ -184,17 +183,90 @@ impl Question {
         Ok(Detection {
             run_length,
             points_per_shift: None,
-            width: width.map(|width| width.max(WIDTH_MIN)),
+            width,
             cusums: set.map(|set| set.map(|one| one.with_head_start(chance))),
             ewma,
         })
     }
 }
 
+type Thresholds = (Option<f64>, Option<[Cusum; 3]>);
+
+impl Question {
+    /// The width of limits and the sums that have a run length together, the limits of the spread
+    /// included: the shortest length of the two at which what is left is enough for the spread, of
+    /// up to twice the whole. A spread of few readings needs wider limits still.
+    fn limits_and_sums(&self, run_length: f64) -> Result<Thresholds, RunLengthError> {
+        let chance = |width: f64| self.spread_alarm(width);
+        let left = |length: f64| 1.0 / run_length - 1.0 / length;
+        let fits = |length: f64| -> Result<bool, RunLengthError> {
+            let (width, _) = self.at(length)?;
+            Ok(chance(width.unwrap_or(WIDTH_MIN)) <= left(length))
+        };
+        if self.spread.is_none() {
+            return self.at(run_length);
+        }
+        let (mut low, mut high) = (run_length, 2.0 * run_length);
+        if !fits(high)? {
+            let (width, set) = self.at(high)?;
+            return Ok((width.map(|from| wider(from, left(high), chance)), set));
+        }
+        for _ in 0..BISECTIONS {
+            let middle = 0.5 * (low + high);
+            match fits(middle)? {
+                true => high = middle,
+                false => low = middle,
+            }
+        }
+        self.at(high)
+    }
+
+    /// Limits and sums alone, for a run length of both together.
+    fn at(&self, run_length: f64) -> Result<Thresholds, RunLengthError> {
+        let (width, set) = match (self.limits, self.cusum) {
+            (true, true) => {
+                let joint = detection::thresholds(run_length)?;
+                (Some(joint.width), Some(joint.cusums()))
+            }
+            (true, false) => (Some(detection::limits_width(run_length)?), None),
+            (false, true) => (None, Some(cusum::set_for_run_length(run_length)?)),
+            (false, false) => (None, None),
+        };
+        Ok((width.map(|width| width.max(WIDTH_MIN)), set))
+    }
+
+    /// The chance that the spread of a subgroup is beyond limits of a width.
+    fn spread_alarm(&self, width: f64) -> f64 {
+        let Some((spread, size)) = self.spread else {
+            return 0.0;
+        };
+        let kind = match spread {
+            Spread::Range => ChartKind::MeanRange,
+            Spread::Deviation => ChartKind::MeanS,
+        };
+        // One reading has no spread that could signal.
+        detection::spread_alarm(kind, size, width).unwrap_or(0.0)
+    }
+}
+
+/// The narrowest width from `from` on at which a falling chance is at most `allowed`.
+fn wider(from: f64, allowed: f64, chance: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high) = (from, WIDTH_MAX);
+    for _ in 0..BISECTIONS {
+        let middle = 0.5 * (low + high);
+        match chance(middle) <= allowed {
+            true => high = middle,
+            false => low = middle,
+        }
+    }
+    high
+}
+
 impl Solver {
-    /// The detection of a characteristic for a run length. Schemes whose joint run length is not
-    /// known share the false alerts evenly, as if no two of them ever came together: the run
-    /// length is kept at least.
+    /// The detection of a characteristic for a run length, with subgroups of `size` readings.
+    /// Limits and sums are solved together with the limits of the spread; a weighted average
+    /// beside them gets half of the false alerts, as if it never signalled with them: the run
+    /// length is kept at least. Run rules are outside of it.
     ///
     /// # Errors
     ///
@@ -203,8 +275,9 @@ impl Solver {
         &mut self,
         what: &Characteristic,
         run_length: f64,
+        size: u32,
     ) -> Result<Detection, RunLengthError> {
-        let question = Question::of(what, run_length);
+        let question = Question::of(what, run_length, size);
         if let Some(known) = self.solved.get(&question) {
             return Ok(known.clone());
         }

@@ -425,7 +425,9 @@ impl ChartState {
         run: &mut Evaluation,
     ) {
         let what = run.what;
-        let detection = match run.budget.detection(what, self.version, (&from, &to)) {
+        let size = mean_size(samples).floor() as u32;
+        let told = run.budget.detection(what, self.version, (&from, &to), size);
+        let detection = match told {
             Ok(detection) => detection,
             Err(error) => {
                 self.note = Some(format!("thresholds can not be set: {error}"));
@@ -486,9 +488,13 @@ fn widening(limits: &Limits, samples: &[Sample]) -> f64 {
         let factor = spc::between_events::widening(limits.width, limits.subgroups);
         return factor.unwrap_or(1.0);
     }
-    let sizes: f64 = samples.iter().map(|sample| sample.size).sum();
-    let size = sizes / count_as_f64(samples.len() as u64);
+    let size = mean_size(samples);
     spc::widening::factor(limits.kind, limits.subgroups, size).unwrap_or(1.0)
+}
+
+fn mean_size(samples: &[Sample]) -> f64 {
+    let sizes: f64 = samples.iter().map(|sample| sample.size).sum();
+    sizes / count_as_f64(samples.len().max(1) as u64)
 }
 
 /// What a person should know of a weighted average that is slow at its run length.

@@ -9,8 +9,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use spc::chart::{ChartKind, Sample};
+use spc::detection;
 use spc::moments::Moments;
-use spc::runlength::{self, Change, Effort, RunLength, RunLengthError, Scheme};
+use spc::runlength::{Change, Effort, RunLength, RunLengthError, Scheme};
 use spc::simulation::Normals;
 
 use crate::config::{Characteristic, Detector, RUN_LENGTH_MAX, Subgroup};
@@ -33,7 +34,7 @@ const POINTS_MAX: u64 = 1_000_000;
 const RUN_POINTS_MAX: u64 = 20_000;
 
 /// Readings of a made panel, where the chart takes its spread.
-const READINGS_OF_PANEL: f64 = 100.0;
+const READINGS_OF_PANEL: usize = 100;
 
 /// Readings of a made subgroup, where the configuration does not say.
 const READINGS: usize = 5;
@@ -98,11 +99,12 @@ impl Rehearsal {
     /// When no threshold has the run length.
     pub fn detection(&mut self) -> Result<Detection, RunLengthError> {
         let stated = self.what.run_length.map_or(1.0, f64::from);
-        self.solver.solve(&self.what, stated)
+        self.solver
+            .solve(&self.what, stated, size(&self.what) as u32)
     }
 
     /// The in-control run length of everything that is switched on, for a known mean and sigma.
-    /// The limits of the spread count as a chart of their own, as rare as those of the value.
+    /// The limits of the spread count as a chart of their own.
     ///
     /// # Errors
     ///
@@ -120,12 +122,12 @@ impl Rehearsal {
             cusums: detection.cusums.into_iter().flatten().collect(),
         };
         let found = scheme.average(Change::None, effort)?;
-        let spread = !matches!(self.what.chart, ChartKind::Individuals);
-        let Some(width) = limits.filter(|_| spread) else {
+        let readings = size(&self.what) as u32;
+        let chance = |width| detection::spread_alarm(self.what.chart, readings, width);
+        let Some(chance) = limits.and_then(chance) else {
             return Ok(found);
         };
-        let alone = runlength::ewma(1.0, width, 0.0)?;
-        let kept = 1.0 / (1.0 + found.mean / alone);
+        let kept = 1.0 / (1.0 + found.mean * chance);
         Ok(RunLength {
             mean: found.mean * kept,
             standard_error: found.standard_error * kept * kept,
@@ -244,12 +246,18 @@ fn atom(made: u64) -> Atom {
     }
 }
 
+/// Readings of a made subgroup.
+fn size(what: &Characteristic) -> usize {
+    match (what.chart, what.subgroup) {
+        (ChartKind::ThreeWay, _) => READINGS_OF_PANEL,
+        (_, Subgroup::Consecutive(size)) => size,
+        _ => READINGS,
+    }
+}
+
 /// A made point whose plotted value is `mean` of its own sigmas off the centre.
 fn sample(what: &Characteristic, mean: f64, normals: &mut Normals) -> Sample {
-    let readings = match what.subgroup {
-        Subgroup::Consecutive(size) => size,
-        _ => READINGS,
-    };
+    let readings = size(what);
     match what.chart {
         ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange => {
             let off = mean / count_as_f64(readings as u64).sqrt();
@@ -268,9 +276,10 @@ fn sample(what: &Characteristic, mean: f64, normals: &mut Normals) -> Sample {
         }
         ChartKind::ThreeWay => {
             // The spread of many readings is nearly normal.
-            let spread = 1.0 + normals.draw() / (2.0 * (READINGS_OF_PANEL - 1.0)).sqrt();
+            let many = count_as_f64(readings as u64);
+            let spread = 1.0 + normals.draw() / (2.0 * (many - 1.0)).sqrt();
             Sample {
-                size: READINGS_OF_PANEL,
+                size: many,
                 value: mean + normals.draw(),
                 spread: Some(spread),
             }
@@ -319,11 +328,16 @@ mod tests {
 
     #[test]
     fn the_in_control_length_is_the_one_asked_for_at_least() {
-        for (chart, length) in [("individuals", 1_000.0), ("three-way", 20_000.0)] {
+        for (chart, length) in [
+            ("individuals", 1_000.0),
+            ("mean-s", 1_000.0),
+            ("mean-range", 5_000.0),
+            ("three-way", 20_000.0),
+        ] {
             let mut rehearsal = Rehearsal::new(&rehearsed(chart, 25), length).expect("measured");
             let found = rehearsal.in_control(Effort::default()).expect("simulated");
             assert!(
-                found.mean > 0.85 * length && found.mean < 3.0 * length,
+                found.mean > 0.9 * length && found.mean < 1.5 * length,
                 "{chart}: {found:?}"
             );
         }
