@@ -51,7 +51,7 @@ pub fn deliver(store: &mut Store, config: &Config) -> Result<(), StoreError> {
         }
         for one in &news {
             tracing::warn!(
-                alert = one.alert, stream = %one.stream, board = %one.first_unit,
+                alert = one.alert, stream = ?one.stream, board = ?one.first_unit,
                 rules = %one.rules, size_sigma = one.size_sigma, "alert {}", one.what
             );
         }

@@ -2,7 +2,7 @@
 //!
 //! Holds no logic of a command: each has its own file.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -333,6 +333,20 @@ impl From<anyhow::Error> for Failure {
     }
 }
 
+/// A log that can not be written holds up nothing: a full disk or a reader that has gone costs its
+/// lines alone.
+struct Forgiving(std::io::Stderr);
+
+impl Write for Forgiving {
+    fn write(&mut self, line: &[u8]) -> std::io::Result<usize> {
+        Ok(self.0.write(line).unwrap_or(line.len()))
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
 /// The log goes to stderr: stdout belongs to results.
 fn start_log(quiet: bool) {
     use tracing_subscriber::EnvFilter;
@@ -341,7 +355,8 @@ fn start_log(quiet: bool) {
         EnvFilter::try_from_env("DRIFTVANE_LOG").unwrap_or_else(|_| EnvFilter::new(default));
     tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_writer(std::io::stderr)
+        .with_writer(|| Forgiving(std::io::stderr()))
+        .log_internal_errors(false)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
@@ -430,6 +445,11 @@ fn run_watch(config: Arc<Config>) -> Result<(), Failure> {
 }
 
 fn run_replay(config: &Arc<Config>, paths: &[PathBuf], format: Format) -> Result<u8, Failure> {
+    if let Some(missing) = paths.iter().find(|path| !path.exists()) {
+        let place = missing.display();
+        let text = format!("driftvane: {place} does not exist; name files or folders of a feed");
+        return Err(Failure::Usage(text));
+    }
     let outcome = replay::replay(config, paths, &mut |done, all, outcome| {
         tracing::info!(
             done,

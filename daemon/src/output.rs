@@ -113,12 +113,11 @@ pub fn print(text: &str) -> io::Result<()> {
     forgive_closed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
 }
 
-/// Says on standard error what went wrong. Where that can not be written there is nobody left to
-/// tell.
+/// Says on standard error what went wrong. Where that can not be written the exit code still says
+/// so.
 pub fn complain(text: &str) {
-    let mut out = io::stderr().lock();
-    if writeln!(out, "{text}").is_err() {
-        std::process::abort();
+    match writeln!(io::stderr().lock(), "{text}") {
+        Ok(()) | Err(_) => {}
     }
 }
 

@@ -200,3 +200,70 @@ fn a_command_that_does_not_exist_is_a_usage_error() {
         picture.err
     );
 }
+
+#[test]
+fn a_file_set_aside_for_its_times_is_read_whole_when_it_is_touched() {
+    let place = Place::new(&small_config(60));
+    let file = &paste(1)[0];
+    let year = as_text(file).replace("\n2026-", "\n2999-");
+    place.write("paste/P000001_x.csv", &year);
+    let first = place.run(&["replay"]);
+    assert_eq!(first.code, Some(3), "{}", first.err);
+
+    // An empty rest of the file must not pass for a clean one.
+    place.write("paste/P000001_x.csv", format!("{year}\n"));
+    let second = place.run(&["replay"]);
+    assert_eq!(second.code, Some(3), "{}", second.out);
+    assert_eq!(place.number("SELECT count(*) FROM unit"), 0);
+
+    place.deliver(file);
+    assert_eq!(place.replay()["rows"], 256);
+}
+
+#[test]
+fn a_number_too_large_for_exact_sums_is_a_finding() {
+    let place = Place::new(&small_config(60));
+    let content = as_text(&paste(1)[0]);
+    let height = format!(",{},", first_height(&content));
+    place.write(
+        "paste/P000001_x.csv",
+        content.replacen(&height, ",1e20,", 1),
+    );
+    let totals = place.json(&["replay"]);
+    assert_eq!(
+        (&totals["rows"], &totals["rejects"]),
+        (&255.into(), &1.into())
+    );
+}
+
+#[test]
+fn a_log_that_can_not_be_written_costs_its_lines_alone() {
+    let place = Place::new(&small_config(60));
+    place.deliver(&paste(1)[0]);
+    let full = fs::OpenOptions::new()
+        .write(true)
+        .open("/dev/full")
+        .unwrap();
+    let status = std::process::Command::new(env!("CARGO_BIN_EXE_driftvane"))
+        .arg("--config")
+        .arg(place.path("driftvane.toml"))
+        .arg("replay")
+        .stderr(full)
+        .stdout(std::process::Stdio::null())
+        .status()
+        .unwrap();
+    assert!(status.success());
+    assert_eq!(place.number("SELECT sum(rows_used) FROM file"), 256);
+}
+
+#[test]
+fn a_path_that_does_not_exist_is_a_usage_error() {
+    let place = Place::new(&small_config(60));
+    let answer = place.run(&["replay", "nowhere"]);
+    assert_eq!(answer.code, Some(2));
+    assert!(
+        answer.err.contains("nowhere does not exist"),
+        "{}",
+        answer.err
+    );
+}

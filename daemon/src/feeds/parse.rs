@@ -17,6 +17,9 @@ use crate::block::{Block, Column, Values};
 use crate::config::{Feed, Layout};
 use crate::words::{Call, Review, Role};
 
+/// No measure is larger in magnitude: the exact sums hold numbers below 2^64.
+const NUMBER_MAX: f64 = 1e19;
+
 /// Bytes that are looked through at once.
 const LOOKED_AT: usize = 16 * 1024;
 
@@ -347,7 +350,7 @@ impl<'a> Parser<'a> {
         (scale, plausible): (f64, Option<(f64, f64)>),
     ) {
         let mark = self.head.decimal;
-        let (lower, upper) = plausible.unwrap_or((f64::MIN, f64::MAX));
+        let (lower, upper) = plausible.unwrap_or((-NUMBER_MAX, NUMBER_MAX));
         let mut numbers = std::mem::take(&mut self.numbers[place]);
         let bytes = self.bytes;
         // Extended from a range of known length, so that room is made once a batch.

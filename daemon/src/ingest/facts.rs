@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use super::prepared::Prepared;
-use super::{Ingest, Taken, Waiting, widen};
+use super::{Ingest, Start, Taken, Waiting, widen};
 use crate::feeds::diagnostics::{FUTURE_TIME, Reject};
 use crate::feeds::read::FileRead;
 use crate::store::{FileFacts, PathFacts, RejectFacts, Verdict};
@@ -15,7 +15,7 @@ impl Ingest {
         &self,
         one: &Waiting,
         read: &FileRead,
-        from: u64,
+        start: Start,
         known: bool,
         pieces: &[Prepared],
     ) -> Taken {
@@ -40,7 +40,7 @@ impl Ingest {
             feed: feed.name.clone(),
             path: path.clone(),
             hash,
-            from_byte: from,
+            from_byte: start.from,
             to_byte: read.end,
             verdict,
             rows_read: read.rows_read,
@@ -63,6 +63,7 @@ impl Ingest {
         Taken {
             facts,
             path,
+            start,
             pieces: Vec::new(),
             empty: None,
         }
@@ -100,6 +101,7 @@ impl Ingest {
         Taken {
             facts,
             path,
+            start: Start::default(),
             pieces: Vec::new(),
             empty: None,
         }

@@ -45,7 +45,7 @@ impl Ingest {
         if matches!(read, Err(ReadFailure::Rewritten)) {
             return self.take_large(one, Start::default(), now);
         }
-        let Step::Taken(mut taken) = self.judge(one, read, start.from, Vec::new(), &[])? else {
+        let Step::Taken(mut taken) = self.judge(one, read, start, Vec::new(), &[])? else {
             self.forget_uncommitted()?;
             return Ok(Outcome {
                 again: 1,
@@ -62,6 +62,7 @@ impl Ingest {
         }
         let is_kept = counts(taken.facts.verdict);
         if !is_kept {
+            taken.drop_rows();
             self.forget_uncommitted()?;
             batch = Batch::default();
         }

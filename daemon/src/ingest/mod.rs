@@ -92,6 +92,7 @@ pub struct Ingest {
 struct Taken {
     facts: FileFacts,
     path: PathFacts,
+    start: Start,
     pieces: Vec<Prepared>,
     empty: Option<EmptyUnit>,
 }
@@ -106,10 +107,12 @@ impl Taken {
         }
     }
 
-    /// Leaves nothing of the file but its facts.
+    /// Leaves nothing of the file but its facts: the next reading starts where this one did.
     fn drop_rows(&mut self) {
         self.pieces.clear();
         self.empty = None;
+        self.path.consumed = self.start.from;
+        self.path.hash = self.start.prefix.map_or([0; 32], Into::into);
     }
 }
 
@@ -321,9 +324,9 @@ impl Ingest {
         if matches!(read, Err(ReadFailure::Rewritten)) {
             let start = self.continued(one)?;
             let (read, pieces) = read_small(&self.config, one, start);
-            return self.judge(one, read, start.from, pieces, batch);
+            return self.judge(one, read, start, pieces, batch);
         }
-        self.judge(one, read, start.from, pieces, batch)
+        self.judge(one, read, start, pieces, batch)
     }
 
     /// Decides what a small file is once it has been read.
@@ -331,7 +334,7 @@ impl Ingest {
         &self,
         one: &Waiting,
         read: Result<FileRead, ReadFailure>,
-        from: u64,
+        start: Start,
         pieces: Vec<Prepared>,
         batch: &[Taken],
     ) -> Result<Step, StoreError> {
@@ -349,7 +352,7 @@ impl Ingest {
                 return Ok(Step::Again);
             }
         };
-        if read.end == from && self.config.feeds[one.feed].grows {
+        if read.end == start.from && self.config.feeds[one.feed].grows {
             return Ok(Step::Nothing);
         }
         let hash = *read.hash.as_bytes();
@@ -357,7 +360,7 @@ impl Ingest {
             || batch
                 .iter()
                 .any(|taken| counts(taken.facts.verdict) && taken.facts.hash == hash);
-        let mut taken = self.facts(one, &read, from, known, &pieces);
+        let mut taken = self.facts(one, &read, start, known, &pieces);
         if !known {
             taken.pieces = pieces;
             taken.empty = read.empty;
