@@ -10,8 +10,14 @@
 
 use crate::between_events::{self, BetweenEvents, Tails};
 use crate::constants::{self, whole_size};
+use crate::t_squared::{Phase, TSquared, TSquaredError};
 use crate::{laney, median, normal};
 use thiserror::Error;
+
+mod joint;
+mod samples;
+
+use samples::check_sample;
 
 /// What a chart plots, and hence how its sigma is found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -42,6 +48,8 @@ pub enum ChartKind {
     G,
     /// Time from one rare event to the next.
     T,
+    /// How far several measures together are from their centre ([`crate::t_squared`]).
+    TSquared,
 }
 
 impl ChartKind {
@@ -100,6 +108,8 @@ pub struct Limits {
     pub sigma_within: Option<f64>,
     /// Sigma between subgroups beyond what the readings within explain (ThreeWay with spreads).
     pub sigma_between: Option<f64>,
+    /// Centre and covariance of the measures (TSquared).
+    pub joint: Option<TSquared>,
 }
 
 /// Which precondition of an estimate failed. Indices count from 0.
@@ -157,6 +167,9 @@ pub enum LimitsError {
     /// The samples do not vary, so no limit can be drawn.
     #[error("the samples show no variation, so no limit can be estimated; check the resolution")]
     ZeroVariance,
+    /// Several measures have no chart together.
+    #[error(transparent)]
+    Joint(#[from] TSquaredError),
 }
 
 impl Limits {
@@ -175,6 +188,7 @@ impl Limits {
     /// - P, Np, U: total of nonconforming or defects over total size; C: mean count, equal sizes.
     /// - G, T: the mean count or time between events ([`BetweenEvents::estimate`]).
     /// - PPrime, UPrime: the same centre, and sigma_z of [`crate::laney`].
+    /// - TSquared: [`Limits::estimate_joint`] of the values as one measure.
     ///
     /// # Errors
     /// [`LimitsError`] names the precondition that failed: two samples, positive sizes (whole and
@@ -202,6 +216,7 @@ impl Limits {
             moving_range: None,
             sigma_within: None,
             sigma_between: None,
+            joint: None,
         };
         match kind {
             ChartKind::Individuals => limits.fit_moving_range(samples)?,
@@ -218,6 +233,10 @@ impl Limits {
                 limits.fit_attribute(samples)?;
                 limits.sigma = laney::sigma_z(&limits, samples)?;
             }
+            ChartKind::TSquared => {
+                let rows: Vec<[f64; 1]> = samples.iter().map(|one| [one.value]).collect();
+                return Self::estimate_joint(&rows, width);
+            }
         }
         Ok(limits)
     }
@@ -226,6 +245,8 @@ impl Limits {
     ///
     /// G and T have the exact limits of [`BetweenEvents::bounds`] instead, with unbiased tails and
     /// the chance of a false signal that `width` sigmas leave a normal variable.
+    ///
+    /// TSquared has an upper limit only, that of later points ([`TSquared::limit`]).
     ///
     /// Attributes are floored at 0, P and PPrime capped at 1 and Np at its size. Size is ignored by
     /// Individuals, ThreeWay and C. A size of 0 (or less) has no limits where they depend on it.
@@ -238,6 +259,14 @@ impl Limits {
             };
             let chance = self.false_alarm_per_point();
             return law.bounds(chance, Tails::Unbiased).unwrap_or(none);
+        }
+        if let Some(joint) = &self.joint {
+            let upper = joint.limit(self.false_alarm_per_point(), Phase::Monitoring);
+            return Bounds {
+                lower: None,
+                centre: self.centre,
+                upper: upper.ok().flatten(),
+            };
         }
         let (floor, cap) = match self.kind {
             ChartKind::P | ChartKind::PPrime => (0.0, 1.0),
@@ -266,7 +295,7 @@ impl Limits {
     /// Means: sigma/sqrt(n). Medians: sigma times [`median::deviation`] of n; infinite where n is
     /// not a whole number of at least 2. P: sqrt(p(1-p)/n). Np: sqrt(n p(1-p)). C: sqrt(c). U:
     /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. G: sqrt(m (m - 1)), T:
-    /// m, m being the mean. Infinite where a size of 0 (or less) carries no information.
+    /// m, m being the mean. TSquared: infinite, it is a distance in sigmas itself. Infinite where a size of 0 (or less) carries no information.
     pub fn sigma_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,
@@ -281,6 +310,7 @@ impl Limits {
             ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => self.law_sigma_at(size),
             ChartKind::G => (self.centre * (self.centre - 1.0).max(0.0)).sqrt(),
             ChartKind::T => self.centre,
+            ChartKind::TSquared => f64::INFINITY,
         }
     }
 
@@ -300,9 +330,15 @@ impl Limits {
 
     /// Distance of a value from the centre in sigmas of the plotted value; 0 where a size of 0
     /// gives no sigma. G and T: the normal score ([`BetweenEvents::score`]), for they are skewed.
+    /// TSquared: the magnitude of a normal variable that chance leads as far out as seldom.
     pub fn standardised(&self, value: f64, size: f64) -> f64 {
         if let Some(law) = self.between_events() {
             return law.score(value).unwrap_or(0.0);
+        }
+        if let Some(joint) = &self.joint {
+            let chance = joint.chance_beyond(value).unwrap_or(1.0);
+            // Below it the quantile of the normal distribution is not finite.
+            return -normal::quantile(0.5 * chance.max(1e-300));
         }
         let distance = value - self.centre_at(size);
         let sigma = self.sigma_at(size);
@@ -340,7 +376,7 @@ impl Limits {
             ChartKind::ThreeWay => Some(self.scaled_bounds(self.sigma_within?, s_scale(size)?)),
             ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
             ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
-            ChartKind::G | ChartKind::T => None,
+            ChartKind::G | ChartKind::T | ChartKind::TSquared => None,
         }
     }
 
@@ -544,52 +580,6 @@ fn finite_total(centre: f64) -> Result<(), LimitsError> {
         Ok(())
     } else {
         Err(LimitsError::NotFinite { index: 0 })
-    }
-}
-
-fn check_sample(kind: ChartKind, index: usize, sample: &Sample) -> Result<(), LimitsError> {
-    let Sample {
-        size,
-        value,
-        spread,
-    } = *sample;
-    if !value.is_finite() || spread.is_some_and(|s| !s.is_finite()) {
-        return Err(LimitsError::NotFinite { index });
-    }
-    if !(size.is_finite() && size > 0.0) {
-        let needed = "a size must be a positive number";
-        return Err(LimitsError::Size {
-            index,
-            size,
-            needed,
-        });
-    }
-    if let Some(spread) = spread.filter(|s| *s < 0.0) {
-        let needed = "a spread cannot be negative";
-        return Err(LimitsError::Value {
-            index,
-            value: spread,
-            needed,
-        });
-    }
-    let refuse = |needed| {
-        Err(LimitsError::Value {
-            index,
-            value,
-            needed,
-        })
-    };
-    match kind {
-        ChartKind::P | ChartKind::PPrime if !(0.0..=1.0).contains(&value) => {
-            refuse("a proportion lies in 0 to 1")
-        }
-        ChartKind::Np if value < 0.0 || value > size => {
-            refuse("a count of nonconforming units lies in 0 to the units inspected")
-        }
-        ChartKind::C | ChartKind::U | ChartKind::UPrime if value < 0.0 => {
-            refuse("a count cannot be negative")
-        }
-        _ => Ok(()),
     }
 }
 

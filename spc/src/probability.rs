@@ -62,7 +62,7 @@ pub fn bounds(limits: &Limits, size: f64) -> Option<Bounds> {
         // Neither the law alone nor a multiple of it is that of overdispersed counts.
         ChartKind::PPrime | ChartKind::UPrime => None,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => None,
-        ChartKind::MeanS | ChartKind::ThreeWay => None,
+        ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::TSquared => None,
         // The limits of these are exact already.
         ChartKind::G | ChartKind::T => None,
     }
@@ -98,7 +98,7 @@ pub fn score(limits: &Limits, value: f64, size: f64) -> Option<f64> {
         }
         ChartKind::PPrime | ChartKind::UPrime => return None,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => return None,
-        ChartKind::MeanS | ChartKind::ThreeWay => return None,
+        ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::TSquared => return None,
         ChartKind::G | ChartKind::T => return limits.between_events()?.score(value),
     };
     let farthest = normal::below(-SCORE_MAX);
@@ -173,6 +173,7 @@ mod tests {
             moving_range: None,
             sigma_within: None,
             sigma_between: None,
+            joint: None,
         }
     }
 

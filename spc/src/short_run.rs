@@ -166,6 +166,7 @@ pub fn standardised_limits(width: f64) -> Option<Limits> {
         moving_range: constants::d2(2),
         sigma_within: None,
         sigma_between: None,
+        joint: None,
     })
 }
 

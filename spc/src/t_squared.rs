@@ -54,6 +54,7 @@ pub enum Phase {
 #[derive(Clone, Debug, PartialEq)]
 pub struct TSquared {
     mean: Vec<f64>,
+    covariance: Matrix,
     root: Matrix,
     origin: Origin,
 }
@@ -120,6 +121,19 @@ impl TSquared {
     /// # Ok::<(), spc::t_squared::TSquaredError>(())
     /// ```
     pub fn known(mean: &[f64], covariance: &[Vec<f64>]) -> Result<Self, TSquaredError> {
+        Self::restored(mean, covariance, Origin::Known)
+    }
+
+    /// A chart from what [`TSquared::mean`], [`TSquared::covariance`] and [`TSquared::origin`] said
+    /// of it: equal to that one, to the last bit.
+    ///
+    /// # Errors
+    /// As [`TSquared::known`].
+    pub fn restored(
+        mean: &[f64],
+        covariance: &[Vec<f64>],
+        origin: Origin,
+    ) -> Result<Self, TSquaredError> {
         let size = measures(mean.len())?;
         if covariance.len() != size {
             return Err(TSquaredError::Length {
@@ -140,7 +154,7 @@ impl TSquared {
         if (0..size).any(|i| (0..i).any(|j| differs(i, j))) {
             return Err(TSquaredError::Singular);
         }
-        Self::fitted(mean.to_vec(), &whole, Origin::Known)
+        Self::fitted(mean.to_vec(), whole, origin)
     }
 
     /// A chart of single observations in time order, each a value of every measure.
@@ -190,7 +204,7 @@ impl TSquared {
                 products(steps, size, 2.0 * (count - 1) as f64)
             }
         };
-        Self::fitted(mean, &products, Origin::Singles(count, covariance))
+        Self::fitted(mean, products, Origin::Singles(count, covariance))
     }
 
     /// A chart of the means of equal subgroups, by the pooled covariance within them.
@@ -235,11 +249,11 @@ impl TSquared {
             subgroup.iter().map(distance)
         });
         let pooled = products(within, size, freedom as f64);
-        Self::fitted(mean_of(&means, size), &pooled, Origin::Subgroups(m, n))
+        Self::fitted(mean_of(&means, size), pooled, Origin::Subgroups(m, n))
     }
 
     /// Scaled to a unit diagonal first, so that measures in mils and metres have the same rank.
-    fn fitted(mean: Vec<f64>, covariance: &Matrix, origin: Origin) -> Result<Self, TSquaredError> {
+    fn fitted(mean: Vec<f64>, covariance: Matrix, origin: Origin) -> Result<Self, TSquaredError> {
         let size = mean.len();
         let deviations: Vec<f64> = (0..size).map(|i| covariance.at(i, i).sqrt()).collect();
         if !deviations.iter().all(|s| s.is_finite() && *s > 0.0) {
@@ -251,7 +265,12 @@ impl TSquared {
             return Err(TSquaredError::Singular);
         }
         let root = Matrix::from_fn(size, |i, j| deviations[i] * root.at(i, j));
-        Ok(Self { mean, root, origin })
+        Ok(Self {
+            mean,
+            covariance,
+            root,
+            origin,
+        })
     }
 
     /// The centre of each measure.
@@ -262,13 +281,8 @@ impl TSquared {
     /// The covariance of the measures, row after row.
     pub fn covariance(&self) -> Vec<Vec<f64>> {
         let size = self.mean.len();
-        let at = |i: usize, j: usize| {
-            (0..=i.min(j))
-                .map(|k| self.root.at(i, k) * self.root.at(j, k))
-                .sum()
-        };
         (0..size)
-            .map(|i| (0..size).map(|j| at(i, j)).collect())
+            .map(|i| (0..size).map(|j| self.covariance.at(i, j)).collect())
             .collect()
     }
 
@@ -328,11 +342,15 @@ impl TSquared {
     ///   p (m+1)(m-1)/(m (m-p)) F(p, m-p);
     /// - subgroups: p (m-1)(n-1)/f F(p, f), f = m n - m - p + 1, baseline; p (m+1)(n-1)/f F(p, f),
     ///   monitoring;
-    /// - singles, successive differences: no exact limit is known: chi-square, for baselines of
-    ///   more than p^2 + 3p observations (J. D. Williams, W. H. Woodall, J. B. Birch and
-    ///   J. H. Sullivan, Journal of Quality Technology 38(3) 2006; from memory), else `None`.
+    /// - singles, successive differences, baseline: no exact limit is known: chi-square, for
+    ///   baselines of more than p^2 + 3p observations (J. D. Williams, W. H. Woodall, J. B. Birch
+    ///   and J. H. Sullivan, Journal of Quality Technology 38(3) 2006; from memory), else `None`;
+    ///   monitoring: as for a covariance of f = 2 (m-1)^2/(3m-4) degrees of freedom, whose
+    ///   variances vary as much (F. W. Scholz and T. J. Tosch, Proceedings of the American
+    ///   Statistical Association, Section on Quality and Productivity, 1994; from memory; checked
+    ///   by simulation): p f (m+1)/(m (f-p+1)) F(p, f-p+1).
     ///
-    /// `None` also where f or m - p is not positive. Cost: constant.
+    /// `None` also where degrees of freedom are not positive. Cost: constant.
     ///
     /// # Errors
     /// [`TSquaredError::Chance`] unless 0 < alpha < 1.
@@ -344,29 +362,74 @@ impl TSquared {
         let known = || chi_square_quantile(1.0 - alpha, p);
         let found = match (self.origin, phase) {
             (Origin::Known, _) => Some(known()),
-            (Origin::Singles(m, Covariance::Successive), _) => {
+            (Origin::Singles(m, Covariance::Successive), Phase::Baseline) => {
                 (m as f64 > p * p + 3.0 * p).then(known)
             }
-            (Origin::Singles(m, Covariance::Sample), phase) => {
+            (Origin::Singles(m, Covariance::Sample), Phase::Baseline) => {
                 let m = m as f64;
-                match phase {
-                    Phase::Baseline => beta_above(alpha, 0.5 * p, 0.5 * (m - p - 1.0))
-                        .map(|beta| (m - 1.0).powi(2) / m * beta),
-                    Phase::Monitoring => fisher_above(alpha, p, m - p)
-                        .map(|f| p * (m + 1.0) * (m - 1.0) / (m * (m - p)) * f),
-                }
+                beta_above(alpha, 0.5 * p, 0.5 * (m - p - 1.0))
+                    .map(|beta| (m - 1.0).powi(2) / m * beta)
             }
-            (Origin::Subgroups(m, n), phase) => {
+            (Origin::Subgroups(m, n), Phase::Baseline) => {
                 let (m, n) = (m as f64, n as f64);
-                let own = match phase {
-                    Phase::Baseline => m - 1.0,
-                    Phase::Monitoring => m + 1.0,
-                };
                 let rest = m * n - m - p + 1.0;
-                fisher_above(alpha, p, rest).map(|f| p * own * (n - 1.0) / rest * f)
+                fisher_above(alpha, p, rest).map(|f| p * (m - 1.0) * (n - 1.0) / rest * f)
             }
+            (_, Phase::Monitoring) => self
+                .later()
+                .and_then(|(scale, rest)| Some(scale * fisher_above(alpha, p, rest)?)),
         };
         Ok(found.filter(|limit| limit.is_finite()))
+    }
+
+    /// The chance that a later point in control lies farther out than `value`: 1 for 0 and less,
+    /// falling to 0. `None` where no law is known, as in [`TSquared::limit`], and for NaN.
+    ///
+    /// ```
+    /// use spc::t_squared::{Phase, TSquared};
+    /// let known = TSquared::known(&[0.0, 0.0], &[vec![4.0, 0.0], vec![0.0, 1.0]])?;
+    /// // Of two measures chi-square is exponential: exp(-T2/2).
+    /// assert!((known.chance_beyond(9.0).unwrap() - (-4.5_f64).exp()).abs() < 1e-12);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
+    pub fn chance_beyond(&self, value: f64) -> Option<f64> {
+        let p = self.mean.len() as f64;
+        if value <= 0.0 {
+            return Some(1.0);
+        }
+        if !value.is_finite() {
+            return value.is_infinite().then_some(0.0);
+        }
+        if self.origin == Origin::Known {
+            return Some(statrs::function::gamma::gamma_ur(0.5 * p, 0.5 * value));
+        }
+        let (scale, rest) = self.later()?;
+        let law = Beta::new(0.5 * rest, 0.5 * p).ok()?;
+        Some(law.cdf(rest / (rest + p * value / scale)))
+    }
+
+    /// What a later point's statistic is a multiple of, and the second degrees of freedom of F.
+    fn later(&self) -> Option<(f64, f64)> {
+        let p = self.mean.len() as f64;
+        // A single observation about a mean of m, with a covariance of f degrees of freedom.
+        let single = |m: f64, f: f64| {
+            let rest = f - p + 1.0;
+            (p * f * (m + 1.0) / (m * rest), rest)
+        };
+        let (scale, rest) = match self.origin {
+            Origin::Known => return None,
+            Origin::Singles(m, Covariance::Sample) => single(m as f64, m as f64 - 1.0),
+            Origin::Singles(m, Covariance::Successive) => {
+                let m = m as f64;
+                single(m, 2.0 * (m - 1.0).powi(2) / (3.0 * m - 4.0))
+            }
+            Origin::Subgroups(m, n) => {
+                let (m, n) = (m as f64, n as f64);
+                let rest = m * n - m - p + 1.0;
+                (p * (m + 1.0) * (n - 1.0) / rest, rest)
+            }
+        };
+        (rest > 0.0).then_some((scale, rest))
     }
 
     fn size(&self) -> f64 {

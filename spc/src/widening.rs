@@ -55,7 +55,7 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
         ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
         // Their limits are not built on sigma: `between_events::widening`.
-        ChartKind::G | ChartKind::T => return None,
+        ChartKind::G | ChartKind::T | ChartKind::TSquared => return None,
     };
     Some(centre / (1.0 - NINE_OF_TEN * variation.sqrt()))
 }
@@ -96,7 +96,7 @@ pub fn factor_on_average(kind: ChartKind, subgroups: u32, size: u32, width: f64)
         ChartKind::Individuals | ChartKind::ThreeWay => moving_range_variation(m - 1.0),
         ChartKind::PPrime | ChartKind::UPrime => moving_range_variation(m - 1.0),
         ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => return Some(centre),
-        ChartKind::G | ChartKind::T => return None,
+        ChartKind::G | ChartKind::T | ChartKind::TSquared => return None,
     };
     // Inverts v = 1/(2 nu) + 1/(8 nu^2), the expansion of a chi's squared variation.
     let freedom = (1.0 + (1.0 + 2.0 * variation).sqrt()) / (4.0 * variation);
