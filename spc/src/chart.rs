@@ -295,7 +295,8 @@ impl Limits {
     /// Means: sigma/sqrt(n). Medians: sigma times [`median::deviation`] of n; infinite where n is
     /// not a whole number of at least 2. P: sqrt(p(1-p)/n). Np: sqrt(n p(1-p)). C: sqrt(c). U:
     /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. G: sqrt(m (m - 1)), T:
-    /// m, m being the mean. TSquared: infinite, it is a distance in sigmas itself. Infinite where a size of 0 (or less) carries no information.
+    /// m, m being the mean. TSquared: infinite, it is a distance in sigmas itself. Infinite too
+    /// where a size of 0 (or less) carries no information.
     pub fn sigma_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,

@@ -26,7 +26,7 @@ use crate::selfstart::SCORE_MAX;
 /// ```
 /// use spc::chart::{ChartKind, Limits};
 /// let limits = Limits { kind: ChartKind::C, width: 3.0, subgroups: 25, centre: 0.25, sigma: 0.0,
-///     moving_range: None, sigma_within: None, sigma_between: None };
+///     moving_range: None, sigma_within: None, sigma_between: None, joint: None };
 /// let bounds = spc::probability::bounds(&limits, 1.0).expect("a count chart");
 /// assert_eq!(bounds.upper, Some(3.0));
 /// ```

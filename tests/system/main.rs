@@ -26,5 +26,6 @@ mod published;
 mod quarantine;
 mod rehearse;
 mod reports;
+mod together;
 mod verify;
 mod volume;

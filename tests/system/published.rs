@@ -18,19 +18,19 @@ fn golden(name: &str) -> String {
     std::fs::read_to_string(folder.join(name)).unwrap()
 }
 
-fn expected(name: &str) -> Table {
+pub fn expected(name: &str) -> Table {
     golden(name).parse().unwrap()
 }
 
 /// The rows of a series without its header.
-fn series(name: &str) -> Vec<Vec<String>> {
+pub fn series(name: &str) -> Vec<Vec<String>> {
     let text = golden(name);
     let cells = |line: &str| line.split(',').map(str::to_owned).collect();
     text.lines().skip(1).map(cells).collect()
 }
 
 /// The configuration of one feed and one characteristic.
-fn config(source: &str, characteristic: &str) -> String {
+pub fn config(source: &str, characteristic: &str) -> String {
     format!(
         r#"
 [plant]
@@ -73,7 +73,7 @@ widen = false
 const MEASURED: &str = "[[feed.measure]]\nname = \"value\"\ncolumn = \"Value\"\nunit = \"um\"";
 const JUDGED: &str = "call = { column = \"Value\", good = [\"good\"], defect = [\"bad\"] }";
 
-fn at(subgroup: usize) -> String {
+pub fn at(subgroup: usize) -> String {
     format!(
         "2026-01-{:02}T{:02}:00:00Z",
         1 + subgroup / 24,
@@ -124,14 +124,14 @@ fn numbers(value: &toml::Value) -> Vec<u64> {
 }
 
 /// The places of the points at which a rule fired.
-fn signalled(chart: &Value, by: &str) -> Vec<u64> {
+pub fn signalled(chart: &Value, by: &str) -> Vec<u64> {
     let fired = |point: &&Value| list(&point["signals"]).iter().any(|one| one["by"] == by);
     let points = list(&chart["points"]).iter().filter(fired);
     points.map(|point| point["seq"].as_u64().unwrap()).collect()
 }
 
 /// The places of the points outside the limits that are printed beside them.
-fn outside(chart: &Value) -> Vec<u64> {
+pub fn outside(chart: &Value) -> Vec<u64> {
     let is_outside = |point: &&Value| {
         let value = number(point, "value");
         point["upper"].as_f64().is_some_and(|upper| value > upper)

@@ -7,10 +7,11 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
 use serde::Serialize;
+use spc::chart::ChartKind;
 use spc::onset::Shape;
 
 use super::causes::{Causes, Moved, causes};
-use super::chart::ChartFacts;
+use super::chart::{ChartFacts, leading};
 use super::{CommandError, characteristic, local, local_minute, rule_words, said, unit, utc, when};
 use crate::config::{Characteristic, Config, Key, Subgroup};
 use crate::engine::{SPREAD_BEYOND_LIMITS, is_detector};
@@ -74,7 +75,7 @@ pub struct Alert {
 }
 
 /// Where an alert most likely began. The ends are absent where nothing is estimated: a change of
-/// the spread, or a first signal that no longer stands.
+/// the spread or of several measures together, or a first signal that no longer stands.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Onset {
     /// The unit.
@@ -242,7 +243,7 @@ pub(crate) fn alert(
         direction: row.side.clone(),
         size_sigma: row.size_sigma,
         size_value: row.size_value,
-        what_happened: sentence(config, what, stream, &row) + &began,
+        what_happened: sentence(config, what, facts, &row) + &began,
         attribution: causes.attribution,
         origin: causes.origin.to_owned(),
         verdict: causes.verdict,
@@ -278,12 +279,13 @@ fn onset(facts: &ChartFacts, row: &AlertRow) -> Onset {
     {
         return onset;
     }
-    let is_first = |point: &PointRow| point.at == row.first_at && point.unit == row.first_unit;
-    let Some(signal) = facts.points.iter().position(is_first) else {
+    let Some(signal) = facts.points.iter().position(|point| is_first(row, point)) else {
         return onset;
     };
     let version = facts.points[signal].version;
-    let Some(limits) = facts.limits_of(version) else {
+    // A distance has no side, so its level before the alert is not 0 as the estimate takes it.
+    let limits = facts.limits_of(version);
+    let Some(limits) = limits.filter(|limits| limits.joint.is_none()) else {
         return onset;
     };
     let places = quiet_until(&facts.points, signal);
@@ -347,8 +349,12 @@ fn began(onset: &Onset) -> Option<String> {
     ))
 }
 
+fn is_first(row: &AlertRow, point: &PointRow) -> bool {
+    point.at == row.first_at && point.unit == row.first_unit
+}
+
 /// What happened, in a sentence.
-fn sentence(config: &Config, what: &Characteristic, stream: &StreamRow, row: &AlertRow) -> String {
+fn sentence(config: &Config, what: &Characteristic, facts: &ChartFacts, row: &AlertRow) -> String {
     let side = match row.side.as_str() {
         "upper" => " on the upper side",
         "lower" => " on the lower side",
@@ -358,7 +364,7 @@ fn sentence(config: &Config, what: &Characteristic, stream: &StreamRow, row: &Al
         .rules
         .first()
         .map_or_else(String::new, |rule| rule_words(rule));
-    let unit = unit(config, what, stream);
+    let unit = unit(config, what, &facts.stream);
     let blank = if unit.is_empty() { "" } else { " " };
     let more = match row.signals {
         0 | 1 => String::new(),
@@ -373,6 +379,16 @@ fn sentence(config: &Config, what: &Characteristic, stream: &StreamRow, row: &Al
         local(config, row.first_at),
         row.first_unit
     );
+    if what.chart == ChartKind::TSquared {
+        let first = facts.points.iter().find(|point| is_first(row, point));
+        let most = first.and_then(|point| leading(what, point));
+        let most = most.map_or_else(String::new, |name| format!("; {name} contributes most"));
+        return format!(
+            "{begin}{most}; farthest T-squared {}, as rare as {:.1} sigma of one measure.",
+            significant(row.size_value),
+            row.size_sigma,
+        );
+    }
     if row.rules.iter().all(|rule| is_detector(rule)) {
         return format!(
             "{begin}; no single point is beyond the limits, the shift is about {:+.1} sigma.",

@@ -141,6 +141,14 @@ pub fn rows(
     };
     let mut rows = Vec::new();
     for row in streams {
+        let together = matches!(characteristic(config, &row)?.subject, Subject::Measures(_));
+        if stream.is_some() && together {
+            return Err(CommandError::Refused(format!(
+                "the stream '{}' charts several measures together, and no index says how they \
+                 meet their specifications; chart each of them by itself for its own",
+                row.label
+            )));
+        }
         rows.extend(study(config, reader, &row, window)?);
         if stream.is_some() && rows.is_empty() {
             return Err(CommandError::Refused(format!(
@@ -317,7 +325,7 @@ fn sigma_within(chart: ChartKind, points: &[PointRow], contents: &[ContentRow]) 
         }
         ChartKind::P | ChartKind::PPrime | ChartKind::Np => None,
         ChartKind::C | ChartKind::U | ChartKind::UPrime => None,
-        ChartKind::G | ChartKind::T => None,
+        ChartKind::G | ChartKind::T | ChartKind::TSquared => None,
     }
 }
 

@@ -146,6 +146,11 @@ pub(crate) fn causes(
     if row.revised {
         return Ok(undecided("late data took the alert's ground away"));
     }
+    if matches!(what.subject, Subject::Measures(_)) {
+        return Ok(undecided(
+            "several measures are charted together; a chart of each tells which strata moved",
+        ));
+    }
     let Some(windows) = windows(facts, onset, row) else {
         return Ok(undecided("no onset of a change of the level is known"));
     };

@@ -117,6 +117,17 @@ pub struct Signal {
     pub by: String,
     /// The side.
     pub side: String,
+    /// The measure that contributes most, where several are charted together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measure: Option<String>,
+}
+
+impl Signal {
+    /// Rule, side and, where there is one, measure.
+    fn text(&self) -> String {
+        let measure = self.measure.iter().map(|measure| format!(":{measure}"));
+        format!("{}:{}{}", self.by, self.side, measure.collect::<String>())
+    }
 }
 
 impl ChartFacts {
@@ -194,7 +205,7 @@ pub fn chart(config: &Config, facts: &ChartFacts) -> Result<Chart, CommandError>
             .collect(),
         points: (1..)
             .zip(&facts.points)
-            .map(|(seq, row)| point(facts, seq, row))
+            .map(|(seq, row)| point(what, facts, (seq, row)))
             .collect(),
     })
 }
@@ -233,7 +244,7 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
     }
 }
 
-fn point(facts: &ChartFacts, seq: u64, row: &PointRow) -> Point {
+fn point(what: &Characteristic, facts: &ChartFacts, (seq, row): (u64, &PointRow)) -> Point {
     let bounds = facts.bounds_at(row);
     Point {
         seq,
@@ -254,6 +265,7 @@ fn point(facts: &ChartFacts, seq: u64, row: &PointRow) -> Point {
             .map(|(by, side)| Signal {
                 by: by.clone(),
                 side: side.clone(),
+                measure: leading(what, row).map(str::to_owned),
             })
             .collect(),
     }
@@ -281,11 +293,7 @@ pub fn print(
         "seq", "at", "board", "n", "value", "spread", "lower", "upper", "phase", "signals",
     ]);
     for (point, row) in chart.points.iter().zip(&facts.points) {
-        let signals: Vec<String> = point
-            .signals
-            .iter()
-            .map(|signal| format!("{}:{}", signal.by, signal.side))
-            .collect();
+        let signals: Vec<String> = point.signals.iter().map(Signal::text).collect();
         let phase = match (point.late, point.baseline) {
             (true, _) => "late",
             (false, baseline) => streams::phase(!baseline),
@@ -336,7 +344,10 @@ pub fn view(
         description: format!("{} {name}{span}, {signalled} with a signal.", points.len()),
         unit: unit(config, what, &facts.stream),
         subgroup_name: name.to_owned(),
-        points: points.iter().map(|row| point_view(config, row)).collect(),
+        points: points
+            .iter()
+            .map(|row| point_view(config, what, row))
+            .collect(),
         limits: segments(facts, points, |limits, size| Some(limits.bounds(size))),
         specification: specification(config, what, facts),
         onset: None,
@@ -354,9 +365,18 @@ pub(crate) fn title(what: &Characteristic, stream: &StreamRow) -> String {
     title
 }
 
-fn point_view(config: &Config, row: &PointRow) -> reports::view::Point {
+/// The measure that contributes most to a signal, where several are charted together.
+pub(crate) fn leading<'a>(what: &'a Characteristic, row: &PointRow) -> Option<&'a str> {
+    match &what.subject {
+        Subject::Measures(names) => names.get(row.leading?).map(String::as_str),
+        _ => None,
+    }
+}
+
+fn point_view(config: &Config, what: &Characteristic, row: &PointRow) -> reports::view::Point {
+    let most = leading(what, row).map_or_else(String::new, |name| format!(", most by {name}"));
     let signal = |(by, side): &(String, String)| reports::view::SignalView {
-        rule_words: rule_words(by),
+        rule_words: rule_words(by) + &most,
         side: if side == "neither" {
             String::new()
         } else {

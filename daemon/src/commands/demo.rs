@@ -236,17 +236,19 @@ fn touches(config: &Config, fault: &Planted, stream: &StreamRow) -> bool {
     let Some(what) = what.filter(|what| what.station.name() == fault.station) else {
         return false;
     };
-    let measure = match &what.subject {
-        Subject::Measure(name) => name.as_str(),
-        Subject::Calls => "calls",
-        Subject::Confirmed => "confirmed",
-        Subject::FalseCalls => "false_calls",
+    let charted: Vec<&str> = match &what.subject {
+        Subject::Measure(name) => vec![name],
+        Subject::Measures(names) => names.iter().map(String::as_str).collect(),
+        Subject::Calls => vec!["calls"],
+        Subject::Confirmed => vec!["confirmed"],
+        Subject::FalseCalls => vec!["false_calls"],
     };
+    let moves = |measure: &String| charted.contains(&measure.as_str());
     let is_of = |(key, value): &(&str, String)| {
         let place = what.group_by.iter().position(|one| one.name() == *key);
         place.is_none_or(|place| stream.keys.get(place).is_some_and(|own| **own == **value))
     };
-    fault.measures.iter().any(|one| one == measure) && fault.strata.iter().all(is_of)
+    fault.measures.iter().any(moves) && fault.strata.iter().all(is_of)
 }
 
 fn tell_fault<'a>(

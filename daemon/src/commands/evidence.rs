@@ -450,6 +450,7 @@ mod tests {
             version: 1,
             baseline: false,
             signals: Vec::new(),
+            leading: None,
         };
         let units = values
             .iter()

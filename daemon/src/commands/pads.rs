@@ -166,7 +166,7 @@ fn filter<'a>(
     let what = characteristic(config, stream)?;
     let Subject::Measure(measure) = &what.subject else {
         return Err(CommandError::Refused(format!(
-            "the stream '{}' charts counts: only the pads of a measure can be compared",
+            "the stream '{}' charts no single measure: only the pads of one can be compared",
             stream.label
         )));
     };

@@ -311,7 +311,11 @@ fn watched(what: &Characteristic, stated: f64) -> String {
 fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
     let mut figures = Figures::default();
     let Some(mut rehearsal) = Rehearsal::new(what, stated) else {
-        let text = "counts are not rehearsed: how they vary depends on how many there are";
+        let text = if what.subject.is_counted() {
+            "counts are not rehearsed: how they vary depends on how many there are"
+        } else {
+            "several measures together are not rehearsed: how they move together is not known"
+        };
         figures.note = Some(text.to_owned());
         return figures;
     };

@@ -388,12 +388,25 @@ pub enum Detector {
 pub enum Subject {
     /// The values of a measure or a test step.
     Measure(String),
+    /// The values of several measures together; at least two.
+    Measures(Vec<String>),
     /// Locations that the machine called.
     Calls,
     /// Locations that a person confirmed as defects.
     Confirmed,
     /// Locations that a person judged good.
     FalseCalls,
+}
+
+impl Subject {
+    /// Whether verdicts are counted, and not values measured.
+    #[must_use]
+    pub fn is_counted(&self) -> bool {
+        match self {
+            Subject::Measure(_) | Subject::Measures(_) => false,
+            Subject::Calls | Subject::Confirmed | Subject::FalseCalls => true,
+        }
+    }
 }
 
 /// What makes a subgroup.

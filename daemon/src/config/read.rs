@@ -21,6 +21,7 @@ mod product;
 mod roles;
 mod serve;
 mod short_run;
+mod subject;
 mod table;
 #[cfg(test)]
 mod tests;

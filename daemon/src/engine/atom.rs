@@ -29,6 +29,8 @@ pub struct Atom {
 pub enum Content {
     /// Values of a measure.
     Measured(Moments),
+    /// Values of several measures that are charted together, in the order of the characteristic.
+    Several(Vec<Moments>),
     /// Defects a board, boards without any included.
     Counted(BTreeMap<Arc<str>, u32>),
 }
@@ -38,14 +40,28 @@ impl Content {
     pub fn merge(&mut self, other: Content) {
         match (self, other) {
             (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(&theirs),
+            (Content::Several(mine), Content::Several(theirs)) => {
+                for (mine, theirs) in mine.iter_mut().zip(&theirs) {
+                    mine.merge(theirs);
+                }
+            }
             (Content::Counted(mine), Content::Counted(theirs)) => {
                 for (board, defects) in theirs {
                     *mine.entry(board).or_insert(0) += defects;
                 }
             }
             // One characteristic makes one kind of content.
-            (Content::Measured(_), Content::Counted(_))
-            | (Content::Counted(_), Content::Measured(_)) => {}
+            (Content::Measured(_) | Content::Several(_) | Content::Counted(_), _) => {}
+        }
+    }
+
+    /// The mean of each measure that is charted together with others; nothing for other content
+    /// and where a measure has no reading.
+    #[must_use]
+    pub fn means(&self) -> Option<Vec<f64>> {
+        match self {
+            Content::Several(measures) => measures.iter().map(Moments::mean).collect(),
+            Content::Measured(_) | Content::Counted(_) => None,
         }
     }
 
@@ -53,7 +69,7 @@ impl Content {
     #[must_use]
     pub fn has_event(&self) -> bool {
         match self {
-            Content::Measured(_) => false,
+            Content::Measured(_) | Content::Several(_) => false,
             Content::Counted(boards) => boards.values().any(|defects| *defects > 0),
         }
     }

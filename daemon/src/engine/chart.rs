@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use spc::chart::{Bounds, ChartKind, Limits, Sample};
+use spc::chart::{Bounds, ChartKind, Limits, LimitsError, Sample};
 use spc::rules::{self, RuleState};
 
 use crate::config::{Characteristic, Subgroup};
@@ -15,7 +15,7 @@ use super::budget::Budget;
 use super::detect::{Detection, DetectorState, is_detector};
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
 use super::episode::{Episode, QUIET_POINTS};
-use super::plotted::{count_as_f64, median, sample};
+use super::plotted::{count_as_f64, median, placed, sample};
 
 /// The longest baseline that is remembered when limits can not be set.
 const BASELINE_POINTS_MAX: usize = 5_000;
@@ -68,6 +68,8 @@ pub enum Phase {
         first: Option<AtomKey>,
         /// The subgroups.
         samples: Vec<Sample>,
+        /// The means of each subgroup's measures, where several are charted together; else empty.
+        means: Vec<Vec<f64>>,
     },
     /// Judging against frozen limits.
     Monitoring(Box<Monitoring>),
@@ -159,6 +161,7 @@ impl ChartState {
             phase: Phase::Baseline {
                 first: None,
                 samples: Vec::new(),
+                means: Vec::new(),
             },
             setup: None,
             group: None,
@@ -218,6 +221,7 @@ impl ChartState {
                 if let Phase::Baseline {
                     first: Some(first),
                     samples,
+                    ..
                 } = &self.phase
                 {
                     let to = run.found.points.last().map_or_else(
@@ -250,6 +254,7 @@ impl ChartState {
             self.phase = Phase::Baseline {
                 first: None,
                 samples: Vec::new(),
+                means: Vec::new(),
             };
         }
         self.group = None;
@@ -294,8 +299,8 @@ impl ChartState {
                             .iter()
                             .map(|(board, defects)| (Arc::clone(board), *defects)),
                     ),
-                    (Content::Measured(_), Content::Counted(_))
-                    | (Content::Counted(_), Content::Measured(_)) => {}
+                    // Several measures are charted unit by unit.
+                    (Content::Measured(_) | Content::Several(_) | Content::Counted(_), _) => {}
                 }
                 group.units += 1;
                 group
@@ -342,17 +347,26 @@ impl ChartState {
         &mut self,
         atom: &Atom,
         kind: PointKind,
-        sample: Sample,
+        mut sample: Sample,
         run: &mut Evaluation,
     ) {
+        if let Phase::Monitoring(by) = &self.phase {
+            sample.value = placed(&by.limits, &atom.content).unwrap_or(sample.value);
+        }
         let point = self.point(atom, kind, sample, run);
         match &mut self.phase {
-            Phase::Baseline { first, samples } => {
+            Phase::Baseline {
+                first,
+                samples,
+                means,
+            } => {
                 let first = first.get_or_insert_with(|| atom.key()).clone();
                 if samples.len() == BASELINE_POINTS_MAX {
                     samples.remove(0);
+                    means.drain(..means.len().min(1));
                 }
                 samples.push(sample);
+                means.extend(atom.content.means());
                 let full = samples.len() >= run.what.baseline;
                 let samples = if full { samples.clone() } else { Vec::new() };
                 run.found.points.push(point);
@@ -417,6 +431,20 @@ impl ChartState {
         run.found.points.push(point);
     }
 
+    fn estimate(
+        &self,
+        what: &Characteristic,
+        samples: &[Sample],
+        width: f64,
+    ) -> Result<Limits, LimitsError> {
+        match &self.phase {
+            Phase::Baseline { means, .. } if what.chart == ChartKind::TSquared => {
+                Limits::estimate_joint(means, width)
+            }
+            _ => Limits::estimate(what.chart, samples, width),
+        }
+    }
+
     fn freeze(
         &mut self,
         samples: &[Sample],
@@ -435,7 +463,7 @@ impl ChartState {
             }
         };
         let width = what.limit_width.or(detection.width);
-        let mut limits = match Limits::estimate(what.chart, samples, width.unwrap_or(WIDTH_DRAWN)) {
+        let mut limits = match self.estimate(what, samples, width.unwrap_or(WIDTH_DRAWN)) {
             Ok(limits) => limits,
             Err(error) => {
                 self.note = Some(format!("limits can not be set: {error}"));

@@ -62,7 +62,7 @@ pub fn empty_slots(config: &Config, unit: &EmptyUnit) -> Vec<(usize, Slot)> {
     };
     let mut found = Vec::new();
     for (place, what) in config.characteristics.iter().enumerate() {
-        let counts = what.station == feed.station && !matches!(what.subject, Subject::Measure(_));
+        let counts = what.station == feed.station && what.subject.is_counted();
         let passes = what.filter.iter().all(|(key, allowed)| {
             allowed
                 .iter()
@@ -347,12 +347,31 @@ fn contents(
     match &what.subject {
         Subject::Measure(name) => {
             let short_run = what.short_run.as_ref();
-            measured(config, block, name, short_run, pass)
+            let moments = measured(config, block, name, short_run, pass);
+            let gain = |one: Moments| (one.count() > 0).then_some(Content::Measured(one));
+            moments.into_iter().map(gain).collect()
         }
+        Subject::Measures(names) => several(config, block, names, pass),
         Subject::Calls | Subject::Confirmed | Subject::FalseCalls => {
             counted(config, block, what, pass)
         }
     }
+}
+
+/// Readings of several measures by slot.
+fn several(config: &Config, block: &Block, names: &[String], pass: &Pass) -> Vec<Option<Content>> {
+    let mut slots = vec![Vec::with_capacity(names.len()); pass.slots.len()];
+    for name in names {
+        let moments = measured(config, block, name, None, pass);
+        for (slot, moments) in slots.iter_mut().zip(moments) {
+            slot.push(moments);
+        }
+    }
+    let gain = |all: Vec<Moments>| {
+        let any = all.iter().any(|one| one.count() > 0);
+        any.then_some(Content::Several(all))
+    };
+    slots.into_iter().map(gain).collect()
 }
 
 /// Readings by slot, against their product's target where products share a chart. A product that
@@ -363,7 +382,7 @@ fn measured(
     name: &str,
     short_run: Option<&ShortRun>,
     pass: &Pass,
-) -> Vec<Option<Content>> {
+) -> Vec<Moments> {
     let charted = |slot: u32, value: f64| match short_run {
         None => Some(value),
         Some(parts) => parts
@@ -374,11 +393,11 @@ fn measured(
     match &block.values {
         Values::Wide(columns) => {
             let crate::config::Layout::Wide(measures) = &config.feeds[block.feed].layout else {
-                return vec![None; pass.slots.len()];
+                return moments;
             };
             let place = measures.iter().position(|measure| measure.name == name);
             let Some(column) = place.and_then(|place| columns.get(place)) else {
-                return vec![None; pass.slots.len()];
+                return moments;
             };
             // Rows of one unit follow each other.
             let mut first = 0;
@@ -406,8 +425,7 @@ fn measured(
         }
         Values::None => {}
     }
-    let gain = |moments: Moments| (moments.count() > 0).then_some(Content::Measured(moments));
-    moments.into_iter().map(gain).collect()
+    moments
 }
 
 /// Which rows are of one test step.
@@ -468,7 +486,7 @@ fn counted(
             }
             Subject::Confirmed => block.review[row] == Review::Confirmed,
             Subject::FalseCalls => block.review[row] == Review::FalseCall,
-            Subject::Measure(_) => false,
+            Subject::Measure(_) | Subject::Measures(_) => false,
         };
         *boards[slot as usize].entry(board).or_insert(0) += u32::from(hit);
     }

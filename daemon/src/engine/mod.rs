@@ -34,6 +34,7 @@ pub use chart::{
 pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
 pub use episode::Episode;
+pub use plotted::placed;
 pub use rates::{kept_us, station_of};
 pub use recount::{Recount, agrees, is_kept};
 pub use rehearsal::{Delay, QUIET_BEFORE, Rehearsal};

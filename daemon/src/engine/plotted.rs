@@ -1,9 +1,10 @@
 //! What a chart plots of a unit or a subgroup.
 //!
 //! From measured or counted content to one sample: a figure, its size and the spread within. Knows
-//! neither limits nor streams. Content that a chart can not plot gives no sample, not a wrong one.
+//! neither streams nor how limits come about. Content that a chart can not plot gives no sample,
+//! not a wrong one.
 
-use spc::chart::{ChartKind, Sample};
+use spc::chart::{ChartKind, Limits, Sample};
 use spc::moments::Moments;
 
 use crate::config::{Characteristic, Subgroup};
@@ -27,6 +28,7 @@ pub(super) fn has_point(atom: &Atom, what: &Characteristic) -> bool {
 pub(super) fn sample(content: &Content, chart: ChartKind) -> Option<Sample> {
     match content {
         Content::Measured(moments) => measured(moments, chart),
+        Content::Several(measures) => together(measures),
         Content::Counted(boards) => Some(counted(boards.values().copied(), boards.len(), chart)),
     }
 }
@@ -44,6 +46,22 @@ fn measured(moments: &Moments, chart: ChartKind) -> Option<Sample> {
         value: moments.mean()?,
         spread,
     })
+}
+
+/// Several measures: how far out they are follows from the limits, so the value is 0 without them.
+fn together(measures: &[Moments]) -> Option<Sample> {
+    let fewest = measures.iter().map(Moments::count).min()?;
+    (fewest > 0).then(|| Sample {
+        size: count_as_f64(fewest),
+        value: 0.0,
+        spread: None,
+    })
+}
+
+/// How far out several measures are together; nothing for other charts.
+#[must_use]
+pub fn placed(limits: &Limits, content: &Content) -> Option<f64> {
+    limits.joint_value(&content.means()?)
 }
 
 /// The median of units in a row, each of which counts with its own mean.

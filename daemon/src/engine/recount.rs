@@ -93,6 +93,7 @@ pub fn is_kept(content: &Content, chart: ChartKind, is_part: bool) -> bool {
 pub fn agrees(kept: &Content, rows: Option<&Content>) -> bool {
     match (kept, rows) {
         (Content::Measured(kept), Some(Content::Measured(rows))) => kept == rows,
+        (Content::Several(kept), Some(Content::Several(rows))) => kept == rows,
         (Content::Counted(kept), Some(Content::Counted(rows))) => {
             kept.iter()
                 .all(|(board, count)| rows.get(board).unwrap_or(&0) == count)

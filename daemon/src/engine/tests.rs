@@ -27,7 +27,12 @@ fn config_from(text: &str) -> Arc<Config> {
     Arc::new(read::read(text, Path::new("/invented")).unwrap())
 }
 
+/// A chart of several measures takes both, and no run rules.
 fn text(chart: &str, subgroup: &str, lateness_minutes: u32, more: &str) -> String {
+    let charted = match chart {
+        "t-squared" => "measures = [\"height\", \"area\"]",
+        _ => "measure = \"height\"\nrules = [\"run_9\", \"two_of_three_2s\", \"trend_6\"]",
+    };
     format!(
         r#"
 [plant]
@@ -54,15 +59,18 @@ stroke = "Stroke"
 name = "height"
 column = "Height"
 unit = "um"
+[[feed.measure]]
+name = "area"
+column = "Area"
+unit = "mm2"
 [[characteristic]]
 name = "height"
 station = "paste"
-measure = "height"
+{charted}
 group_by = ["line", "stroke"]
 subgroup = {subgroup}
 chart = "{chart}"
 baseline = 20
-rules = ["run_9", "two_of_three_2s", "trend_6"]
 restart_on = ["stencil"]
 {more}
 "#
@@ -126,7 +134,20 @@ fn block(rows: &[Row]) -> Block {
         call: vec![Call::Absent; rows.len()],
         review: vec![Review::Pending; rows.len()],
         opportunities: vec![0; rows.len()],
-        values: Values::Wide(vec![rows.iter().map(|row| row.value).collect()]),
+        values: Values::Wide(vec![
+            rows.iter().map(|row| row.value).collect(),
+            rows.iter().map(area).collect(),
+        ]),
+    }
+}
+
+/// A second measure that follows the first in part; one reading of five is missing.
+fn area(row: &Row) -> f64 {
+    let own = (row.value * 1e3).rem_euclid(7.0);
+    if row.minute % 5 == 4 {
+        f64::NAN
+    } else {
+        0.4 * row.value + own
     }
 }
 
@@ -226,7 +247,8 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
     })
 }
 
-const CHARTS: [(&str, &str); 6] = [
+const CHARTS: [(&str, &str); 7] = [
+    ("t-squared", "\"panel\""),
     ("individuals", "\"panel\""),
     ("mean-range", "\"panel\""),
     ("mean-s", "{ consecutive = 3 }"),

@@ -10,13 +10,14 @@ use spc::ewma::{Ewma, EwmaState};
 use spc::moments::Moments;
 use spc::rules::{Rule, RuleState, Side};
 use spc::selfstart::SelfStart;
+use spc::t_squared::{Covariance, Origin, TSquared};
 
 use crate::engine::{
     ChartState, Content, Detection, DetectorState, Episode, Group, Monitoring, Phase,
 };
 
 /// The names of chart kinds in configuration, output and the store.
-pub const CHART_NAMES: [(ChartKind, &str); 13] = [
+pub const CHART_NAMES: [(ChartKind, &str); 14] = [
     (ChartKind::Individuals, "individuals"),
     (ChartKind::MeanRange, "mean-range"),
     (ChartKind::MeanS, "mean-s"),
@@ -30,6 +31,7 @@ pub const CHART_NAMES: [(ChartKind, &str); 13] = [
     (ChartKind::UPrime, "u-prime"),
     (ChartKind::G, "between-events"),
     (ChartKind::T, "time-between-events"),
+    (ChartKind::TSquared, "t-squared"),
 ];
 
 /// The name of a chart kind.
@@ -86,6 +88,8 @@ enum PhaseForm {
     Baseline {
         first: Option<(i64, String)>,
         samples: Vec<(f64, f64, Option<f64>)>,
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        means: Vec<Vec<f64>>,
     },
     Monitoring(Box<MonitoringForm>),
 }
@@ -202,6 +206,7 @@ impl DetectorsForm {
 #[serde(rename_all = "snake_case")]
 enum ContentForm {
     Measured(Vec<u8>),
+    Several(Vec<Vec<u8>>),
     Counted(BTreeMap<String, u32>),
 }
 
@@ -227,6 +232,8 @@ struct LimitsForm {
     moving_range: Option<f64>,
     sigma_within: Option<f64>,
     sigma_between: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    joint: Option<JointForm>,
 }
 
 impl LimitsForm {
@@ -240,10 +247,15 @@ impl LimitsForm {
             moving_range: limits.moving_range,
             sigma_within: limits.sigma_within,
             sigma_between: limits.sigma_between,
+            joint: limits.joint.as_ref().map(JointForm::of),
         }
     }
 
     fn limits(self) -> Option<Limits> {
+        let joint = match self.joint {
+            Some(form) => Some(form.joint()?),
+            None => None,
+        };
         Some(Limits {
             kind: chart_kind(&self.kind)?,
             width: self.width,
@@ -253,7 +265,50 @@ impl LimitsForm {
             moving_range: self.moving_range,
             sigma_within: self.sigma_within,
             sigma_between: self.sigma_between,
+            joint,
         })
+    }
+}
+
+/// Mean, covariance, and observations of the baseline.
+#[derive(Serialize, Deserialize)]
+struct JointForm {
+    mean: Vec<f64>,
+    covariance: Vec<Vec<f64>>,
+    origin: OriginForm,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum OriginForm {
+    Known,
+    Sample(usize),
+    Successive(usize),
+    Subgroups(usize, usize),
+}
+
+impl JointForm {
+    fn of(joint: &TSquared) -> JointForm {
+        JointForm {
+            mean: joint.mean().to_vec(),
+            covariance: joint.covariance(),
+            origin: match joint.origin() {
+                Origin::Known => OriginForm::Known,
+                Origin::Singles(count, Covariance::Sample) => OriginForm::Sample(count),
+                Origin::Singles(count, Covariance::Successive) => OriginForm::Successive(count),
+                Origin::Subgroups(count, size) => OriginForm::Subgroups(count, size),
+            },
+        }
+    }
+
+    fn joint(self) -> Option<TSquared> {
+        let origin = match self.origin {
+            OriginForm::Known => Origin::Known,
+            OriginForm::Sample(count) => Origin::Singles(count, Covariance::Sample),
+            OriginForm::Successive(count) => Origin::Singles(count, Covariance::Successive),
+            OriginForm::Subgroups(count, size) => Origin::Subgroups(count, size),
+        };
+        TSquared::restored(&self.mean, &self.covariance, origin).ok()
     }
 }
 
@@ -283,7 +338,12 @@ pub fn limits_from(text: &str) -> Option<(Limits, Detection)> {
 #[must_use]
 pub fn state_text(state: &ChartState) -> String {
     let phase = match &state.phase {
-        Phase::Baseline { first, samples } => PhaseForm::Baseline {
+        Phase::Baseline {
+            first,
+            samples,
+            means,
+        } => PhaseForm::Baseline {
+            means: means.clone(),
             first: first.as_ref().map(|(at, unit)| (*at, unit.to_string())),
             samples: samples
                 .iter()
@@ -318,7 +378,12 @@ pub fn state_text(state: &ChartState) -> String {
 pub fn state_from(text: &str) -> Option<ChartState> {
     let form: StateForm = serde_json::from_str(text).ok()?;
     let phase = match form.phase {
-        PhaseForm::Baseline { first, samples } => Phase::Baseline {
+        PhaseForm::Baseline {
+            first,
+            samples,
+            means,
+        } => Phase::Baseline {
+            means,
             first: first.map(|(at, unit)| (at, Arc::from(unit))),
             samples: samples
                 .into_iter()
@@ -397,6 +462,9 @@ fn rule_name(name: &str) -> Option<&'static str> {
 fn content_form(content: &Content) -> ContentForm {
     match content {
         Content::Measured(moments) => ContentForm::Measured(moments.to_bytes()),
+        Content::Several(measures) => {
+            ContentForm::Several(measures.iter().map(Moments::to_bytes).collect())
+        }
         Content::Counted(boards) => ContentForm::Counted(
             boards
                 .iter()
@@ -409,6 +477,10 @@ fn content_form(content: &Content) -> ContentForm {
 fn content_of(form: ContentForm) -> Option<Content> {
     match form {
         ContentForm::Measured(bytes) => Moments::from_bytes(&bytes).ok().map(Content::Measured),
+        ContentForm::Several(measures) => {
+            let each = measures.iter().map(|bytes| Moments::from_bytes(bytes).ok());
+            each.collect::<Option<_>>().map(Content::Several)
+        }
         ContentForm::Counted(boards) => Some(Content::Counted(
             boards
                 .into_iter()
@@ -418,13 +490,27 @@ fn content_of(form: ContentForm) -> Option<Content> {
     }
 }
 
-/// Content as bytes: a measured one starts with `m`, a counted one is JSON.
+/// The first byte of the content of several measures.
+pub(super) const SEVERAL: u8 = b'v';
+
+/// Content as bytes: a measured one starts with `m`; one of several measures with `v`, each measure
+/// after its length in four bytes, the least first; a counted one is JSON.
 #[must_use]
 pub fn content_bytes(content: &Content) -> Vec<u8> {
     match content {
         Content::Measured(moments) => {
             let mut bytes = vec![b'm'];
             bytes.extend(moments.to_bytes());
+            bytes
+        }
+        Content::Several(measures) => {
+            let mut bytes = vec![SEVERAL];
+            for moments in measures {
+                let one = moments.to_bytes();
+                // A sum of readings takes some hundred bytes.
+                bytes.extend(u32::try_from(one.len()).unwrap_or(u32::MAX).to_le_bytes());
+                bytes.extend(one);
+            }
             bytes
         }
         Content::Counted(boards) => text(boards).into_bytes(),
@@ -436,11 +522,24 @@ pub fn content_bytes(content: &Content) -> Vec<u8> {
 pub fn content_from(bytes: &[u8]) -> Option<Content> {
     match bytes.split_first() {
         Some((b'm', rest)) => Moments::from_bytes(rest).ok().map(Content::Measured),
+        Some((&SEVERAL, rest)) => several_from(rest).map(Content::Several),
         _ => {
             let boards: BTreeMap<String, u32> = serde_json::from_slice(bytes).ok()?;
             content_of(ContentForm::Counted(boards))
         }
     }
+}
+
+fn several_from(mut bytes: &[u8]) -> Option<Vec<Moments>> {
+    let mut measures = Vec::new();
+    while !bytes.is_empty() {
+        let (length, rest) = bytes.split_first_chunk::<4>()?;
+        let length = usize::try_from(u32::from_le_bytes(*length)).ok()?;
+        let (one, rest) = rest.split_at_checked(length)?;
+        measures.push(Moments::from_bytes(one).ok()?);
+        bytes = rest;
+    }
+    Some(measures)
 }
 
 /// Texts as one JSON list.

@@ -4,7 +4,8 @@
 
 use rusqlite::{Connection, OpenFlags, params};
 
-use super::query::{PointRow, count, point};
+use super::placed::{POINT, point};
+use super::query::{PointRow, count};
 use super::{DATABASE, Reader, StoreError, db};
 use crate::engine::PointKind;
 
@@ -102,13 +103,15 @@ impl Reader {
     /// When the record can not be read.
     pub fn newest_points(&self, stream: i64, max: usize) -> Result<Vec<PointRow>, StoreError> {
         let mut points = self.list(
-            "SELECT at, unit, kind, size, value, spread, version, baseline, signals FROM point
-             WHERE stream = ?1 AND kind <> ?2 ORDER BY at DESC, unit DESC, kind DESC LIMIT ?3",
+            &format!(
+                "SELECT {POINT} FROM point
+                 WHERE stream = ?1 AND kind <> ?2 ORDER BY at DESC, unit DESC, kind DESC LIMIT ?3"
+            ),
             params![stream, PointKind::Part as u8, rows(max)],
             point,
         )?;
         points.reverse();
-        Ok(points)
+        self.placed(stream, points)
     }
 
     /// What each feed delivered since a time on the clock, by name.

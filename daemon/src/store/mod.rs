@@ -24,6 +24,7 @@ mod migrate;
 mod outbox;
 pub mod pads;
 mod pages;
+mod placed;
 pub mod query;
 mod readback;
 pub mod readings;

@@ -10,6 +10,7 @@ use spc::chart::Limits;
 use spc::moments::Moments;
 
 use super::form::{content_from, limits_from, list_from, state_from};
+use super::placed::{POINT, point};
 use super::{Reader, StoreError, db};
 use crate::config::Key;
 use crate::engine::{Content, Detection, Phase, PointKind};
@@ -67,6 +68,9 @@ pub struct PointRow {
     pub baseline: bool,
     /// The rules that fired: name and side.
     pub signals: Vec<(String, String)>,
+    /// The place of the measure that contributes most to a signal, where several are charted
+    /// together.
+    pub leading: Option<usize>,
 }
 
 /// The readings of one unit.
@@ -268,7 +272,7 @@ impl Reader {
         rows.collect::<rusqlite::Result<_>>().map_err(wrap)
     }
 
-    fn unreadable(&self, what: String) -> StoreError {
+    pub(super) fn unreadable(&self, what: String) -> StoreError {
         StoreError::Damaged {
             path: self.folder.join(super::DATABASE),
             reason: format!("{what} can not be read"),
@@ -368,12 +372,16 @@ impl Reader {
     ///
     /// When the record can not be read.
     pub fn points(&self, stream: i64, from: i64, to: i64) -> Result<Vec<PointRow>, StoreError> {
-        self.list(
-            "SELECT at, unit, kind, size, value, spread, version, baseline, signals FROM point
-             WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?4 ORDER BY at, unit, kind",
+        let rows = self.list(
+            &format!(
+                "SELECT {POINT} FROM point
+                 WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind <> ?4
+                 ORDER BY at, unit, kind"
+            ),
             params![stream, from, to, PointKind::Part as u8],
             point,
-        )
+        )?;
+        self.placed(stream, rows)
     }
 
     /// What was measured on the units of a stream in a window, by time and unit.
@@ -401,7 +409,7 @@ impl Reader {
                     whole: kind == PointKind::Whole as u8,
                     moments,
                 }),
-                Some(Content::Counted(_)) => {}
+                Some(Content::Several(_) | Content::Counted(_)) => {}
                 None => return Err(self.unreadable(format!("the readings of {unit}"))),
             }
         }
@@ -500,22 +508,6 @@ impl Reader {
     }
 }
 
-/// The columns of a point, in the order of [`Reader::points`].
-pub(super) fn point(row: &Row) -> rusqlite::Result<PointRow> {
-    let signals: String = row.get(8)?;
-    Ok(PointRow {
-        at: row.get(0)?,
-        unit: row.get(1)?,
-        late: row.get::<_, u8>(2)? == PointKind::Late as u8,
-        size: row.get(3)?,
-        value: row.get(4)?,
-        spread: row.get(5)?,
-        version: row.get(6)?,
-        baseline: row.get(7)?,
-        signals: signals_of(&signals),
-    })
-}
-
 /// The columns of an alert, in the order of [`Reader::alerts`].
 fn alert(row: &Row) -> rusqlite::Result<AlertRow> {
     let rules: String = row.get(6)?;
@@ -548,11 +540,4 @@ fn alert(row: &Row) -> rusqlite::Result<AlertRow> {
 /// A count; the record never holds a negative one.
 pub(super) fn count(row: &Row, column: usize) -> rusqlite::Result<u64> {
     Ok(u64::try_from(row.get::<_, i64>(column)?).unwrap_or(0))
-}
-
-fn signals_of(text: &str) -> Vec<(String, String)> {
-    text.split(',')
-        .filter_map(|one| one.split_once(':'))
-        .map(|(by, side)| (by.to_owned(), side.to_owned()))
-        .collect()
 }

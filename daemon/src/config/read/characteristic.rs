@@ -8,9 +8,10 @@ use std::ops::RangeInclusive;
 use spc::chart::ChartKind;
 use spc::rules::Rule;
 
-use super::feed::{Offer, STATIONS, VERDICTS};
+use super::feed::{Offer, STATIONS};
 use super::product::read_limits;
 use super::short_run;
+use super::subject;
 use super::table::{Item, Table, Unique};
 use crate::config::{
     Characteristic, Detector, Key, Product, RUN_LENGTH_MAX, Specification, Subgroup, Subject,
@@ -26,7 +27,7 @@ pub(super) struct Known<'k> {
 }
 
 /// The names of the charts, as they are written.
-const CHARTS: [(&str, ChartKind); 12] = [
+const CHARTS: [(&str, ChartKind); 13] = [
     ("individuals", ChartKind::Individuals),
     ("mean-range", ChartKind::MeanRange),
     ("mean-s", ChartKind::MeanS),
@@ -39,6 +40,7 @@ const CHARTS: [(&str, ChartKind); 12] = [
     ("u", ChartKind::U),
     ("u-prime", ChartKind::UPrime),
     ("between-events", ChartKind::G),
+    ("t-squared", ChartKind::TSquared),
 ];
 
 /// The names of what makes signals.
@@ -62,21 +64,21 @@ pub(super) fn read_all(top: &Table<'_>, known: &Known<'_>) -> Vec<Characteristic
 }
 
 /// The station of a characteristic with what is known of it.
-struct Scope<'k> {
-    station: Option<Station>,
-    offers: Vec<&'k Offer>,
+pub(super) struct Scope<'k> {
+    pub(super) station: Option<Station>,
+    pub(super) offers: Vec<&'k Offer>,
     known: &'k Known<'k>,
 }
 
 impl Scope<'_> {
-    fn gives(&self, role: Role) -> bool {
+    pub(super) fn gives(&self, role: Role) -> bool {
         let given = |role| self.offers.iter().any(|offer| offer.roles.contains(&role));
         // A product's families tell the family of a component, where the component is known.
         let by_product = !self.known.families.is_empty() && given(Role::Component);
         given(role) || (role == Role::Family && by_product)
     }
 
-    fn station_name(&self) -> &'static str {
+    pub(super) fn station_name(&self) -> &'static str {
         self.station.map_or("any", Station::name)
     }
 }
@@ -85,9 +87,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
     let name = table.need("name", "\"paste height\"");
     let name = name.and_then(|item| item.text().inspect(|name| names.add(name, &item)));
     let scope = read_scope(table, known);
-    let subject = table
-        .need("measure", "\"height\"")
-        .and_then(|item| read_subject(&item, &scope));
+    let subject = subject::read_charted(table, &scope);
     let filter = table
         .table("where")
         .map(|table| read_filter(&table, &scope))
@@ -105,6 +105,9 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
     }
     let baseline = table.whole_or("baseline", 2..=10_000, 25);
     let watched = read_detection(table, chart);
+    if let Some(watched) = &watched {
+        subject::check_options(table, chart, (subgroup, &watched.detectors));
+    }
     let widen = table.flag_or("widen", true);
     let exact_limits = table.flag_or("exact_limits", false);
     let short_run = subject
@@ -148,11 +151,11 @@ fn read_specification(
     let limits = table.table("specification")?;
     let measure = match subject {
         Some(Subject::Measure(measure)) => Some(measure.as_str()),
-        Some(_) => {
+        Some(subject) if subject.is_counted() => {
             limits.fault("does not fit a chart of verdicts", "remove it");
             None
         }
-        None => None,
+        Some(_) | None => None,
     };
     let read = read_limits(&limits, measure, &known.offers);
     limits.finish();
@@ -184,49 +187,6 @@ fn read_scope<'k>(table: &Table<'_>, known: &'k Known<'k>) -> Scope<'k> {
         offers,
         known,
     }
-}
-
-fn read_subject(item: &Item<'_>, scope: &Scope<'_>) -> Option<Subject> {
-    let name = item.text()?;
-    let offers = &scope.offers;
-    let needed = match name.as_str() {
-        "calls" => Role::Call,
-        "confirmed" | "false_calls" => Role::Review,
-        _ => {
-            let is_known = offers.iter().any(|offer| offer.measures(&name));
-            if !is_known && !offers.is_empty() {
-                report_measure(item, &name, scope);
-            }
-            return Some(Subject::Measure(name));
-        }
-    };
-    // Where only failures are listed, every row is a call.
-    let listed = needed == Role::Call && offers.iter().any(|offer| offer.lists_failures_only);
-    if !listed && !scope.gives(needed) && !offers.is_empty() {
-        let message = format!(
-            "no feed of a station {:?} gives {}",
-            scope.station_name(),
-            needed.name()
-        );
-        item.fault(
-            message,
-            format!("add {} to the roles of the feed", needed.name()),
-        );
-    }
-    Some(match name.as_str() {
-        "calls" => Subject::Calls,
-        "confirmed" => Subject::Confirmed,
-        _ => Subject::FalseCalls,
-    })
-}
-
-fn report_measure(item: &Item<'_>, name: &str, scope: &Scope<'_>) {
-    let measures = scope.offers.iter().flat_map(|offer| &offer.measures);
-    let mut names: Vec<&str> = measures.map(|(name, _)| name.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    names.extend(VERDICTS);
-    item.unknown(name, names.into_iter());
 }
 
 /// Reads a key that some feed of the station provides.
@@ -381,8 +341,12 @@ fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: O
         ChartKind::C | ChartKind::U | ChartKind::UPrime | ChartKind::G => true,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => false,
         ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::T => false,
+        ChartKind::TSquared => false,
     };
-    let measured = matches!(subject, Subject::Measure(_));
+    if chart == ChartKind::TSquared || matches!(subject, Subject::Measures(_)) {
+        return subject::check_chart(item, chart, subject);
+    }
+    let measured = !subject.is_counted();
     if counts && measured {
         let fix = "write individuals, mean-range, mean-s, median or three-way, or chart calls";
         item.fault("counts verdicts, but the measure is a number", fix);
@@ -428,7 +392,7 @@ fn check_opportunities(
 ) {
     let counted =
         |offer: &&Offer| !offer.lists_failures_only || offer.roles.contains(&Role::Opportunities);
-    if matches!(subject, Subject::Measure(_)) || scope.offers.iter().any(counted) {
+    if !subject.is_counted() || scope.offers.iter().any(counted) {
         return;
     }
     let only = filter
@@ -519,7 +483,7 @@ fn usual_detectors(chart: Option<ChartKind>) -> Vec<Detector> {
     match chart {
         ChartKind::P | ChartKind::PPrime | ChartKind::Np => vec![Detector::Limits],
         ChartKind::C | ChartKind::U | ChartKind::UPrime => vec![Detector::Limits],
-        ChartKind::G | ChartKind::T => vec![Detector::Limits],
+        ChartKind::G | ChartKind::T | ChartKind::TSquared => vec![Detector::Limits],
         _ => vec![Detector::Limits, Detector::Cusum],
     }
 }

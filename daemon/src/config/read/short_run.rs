@@ -26,6 +26,10 @@ pub(super) fn read(
 ) -> Option<ShortRun> {
     let item = &table.get("short_run")?;
     let scale = item.choice(&SCALES)?;
+    // Several measures together are reported with what else they can not have.
+    if matches!(subject, Subject::Measures(_)) {
+        return None;
+    }
     let Subject::Measure(measure) = subject else {
         item.fault(
             "takes targets of measured values, but verdicts are counted",

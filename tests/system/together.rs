@@ -1,0 +1,127 @@
+//! Several measures on one chart through the whole chain, against a published series.
+//!
+//! Series and expected values are those of `tests/golden`; only how they are written as files is
+//! invented here.
+
+use crate::place::{Place, assert_same_charts, list, number, text};
+use crate::published::{at, config, expected, outside, series, signalled};
+
+/// T-squared of two sizes of particles, and the configuration that charts them together.
+fn particle_sizes(baseline: usize) -> String {
+    let two = r#"[[feed.measure]]
+name = "large"
+column = "Large"
+unit = "%"
+[[feed.measure]]
+name = "medium"
+column = "Medium"
+unit = "%""#;
+    let together = format!(
+        r#"measures = ["large", "medium"]
+chart = "t-squared"
+baseline = {baseline}
+in_control_run_length = 500"#
+    );
+    config(two, &together)
+}
+
+/// One file an observation of both measures.
+fn write_sizes(place: &Place, from: usize, rows: &[Vec<String>]) {
+    for (number, row) in (from..).zip(rows) {
+        let (at, large, medium) = (at(number), &row[1], &row[2]);
+        let text = format!("At,Subgroup,Item,Large,Medium\n{at},S{number:03},1,{large},{medium}\n");
+        place.write(&format!("series/S{number:03}.csv"), text);
+    }
+}
+
+/// D. C. Montgomery, Introduction to Statistical Quality Control, Wiley, 4th ed. 2001, Table 10-2,
+/// after D. S. Holmes and A. E. Mergen: covariance from successive differences. The series makes
+/// the baseline and is then measured once more, with the program stopped in between.
+#[test]
+fn particle_sizes_on_one_chart_through_the_whole_chain() {
+    let golden = expected("t2_particle_size.toml");
+    let rows = series("t2_particle_size.csv");
+    let place = Place::bare(&particle_sizes(rows.len()));
+    for (from, part) in [(1, &rows[..30]), (31, &rows[30..])] {
+        write_sizes(&place, from, part);
+        place.replay();
+    }
+    write_sizes(&place, rows.len() + 1, &rows);
+    place.replay();
+    let chart = place.chart("series");
+    assert_eq!(chart["chart"], "t-squared");
+    let points = list(&chart["points"]);
+    assert_eq!(points.len(), 2 * rows.len());
+    for (place, row) in rows.iter().chain(&rows).enumerate() {
+        // The file carries six decimals.
+        let printed: f64 = row[5].parse().unwrap();
+        let found = number(&points[place], "value");
+        assert!(
+            (found - printed).abs() < 6e-7,
+            "{place}: {found}, not {printed}"
+        );
+    }
+    let published = golden["published"]["t2_successive_diff_first5"].as_array();
+    for (point, printed) in points[rows.len()..].iter().zip(published.unwrap()) {
+        let (found, printed) = (number(point, "value"), printed.as_float().unwrap());
+        assert!((found - printed).abs() < 5.1e-4, "{found}, not {printed}");
+    }
+
+    // F of 2 and d degrees of freedom exceeds (d/2) (a^(-2/d) - 1) with chance a.
+    let (m, chance) = (rows.len() as f64, 0.002_699_796_063_260_19_f64);
+    let freedom = 2.0 * (m - 1.0).powi(2) / (3.0 * m - 4.0);
+    let d = freedom - 1.0;
+    let upper = freedom * (m + 1.0) / m * (chance.powf(-2.0 / d) - 1.0);
+    let limits = &chart["limits"][0];
+    assert!(
+        (number(limits, "upper") / upper - 1.0).abs() < 1e-6,
+        "{limits}"
+    );
+    assert!(limits["lower"].is_null() && limits["sigma"].is_null());
+    let beyond: Vec<u64> = outside(&chart)
+        .into_iter()
+        .filter(|seq| *seq > 56)
+        .collect();
+    assert_eq!(signalled(&chart, "beyond_limits"), beyond);
+    assert_eq!(beyond, [56 + 45]);
+
+    // T-squared less that of the other measure alone is what a measure contributes; here the
+    // covariance is that of the source's successive differences.
+    let given = |name: &str| golden["recomputed"][name].as_array().unwrap().clone();
+    let (mean, covariance) = (given("mean"), given("s_successive"));
+    let contributes = |other: usize| {
+        let distance =
+            rows[44][1 + other].parse::<f64>().unwrap() - mean[other].as_float().unwrap();
+        let variance = covariance[other][other].as_float().unwrap();
+        number(&points[100], "value") - distance.powi(2) / variance
+    };
+    assert!(contributes(1) > contributes(0));
+    assert_eq!(points[100]["signals"][0]["measure"], "large");
+    let alert = &place.json(&["alerts", "list"])[0];
+    let words = text(alert, "what_happened");
+    assert!(words.contains("large contributes most"), "{words}");
+}
+
+/// What is read in one go and what is read with a stop after every file are the same.
+#[test]
+fn several_measures_together_survive_a_restart_and_have_no_index() {
+    let rows = series("t2_particle_size.csv");
+    let (once, stopped) = (
+        Place::bare(&particle_sizes(20)),
+        Place::bare(&particle_sizes(20)),
+    );
+    write_sizes(&once, 1, &rows);
+    once.replay();
+    for (from, part) in (1..).step_by(7).zip(rows.chunks(7)) {
+        write_sizes(&stopped, from, part);
+        stopped.replay();
+    }
+    assert_same_charts(&once.charts(), &stopped.charts());
+    assert_eq!(once.alerts(), stopped.alerts());
+    assert!(!once.alerts().is_empty());
+    assert_eq!(stopped.json(&["verify"])["is_clean"], true);
+    let answer = once.run(&["capability", "--stream", "series"]);
+    assert_eq!(answer.code, Some(1));
+    let words = "charts several measures together, and no index says";
+    assert!(answer.err.contains(words), "{}", answer.err);
+}
