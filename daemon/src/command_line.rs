@@ -2,7 +2,6 @@
 //!
 //! Holds no logic of a command: each has its own file.
 
-use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -15,6 +14,7 @@ use crate::commands::{
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
 use crate::ingest::Ingest;
+use crate::log;
 use crate::output::{self, Format};
 use crate::serve::access::Role;
 use crate::shifts;
@@ -286,7 +286,7 @@ pub fn main() -> ExitCode {
             return ExitCode::from(code);
         }
     };
-    start_log(matches!(arguments.command, Command::Demo(_)));
+    log::start(matches!(arguments.command, Command::Demo(_)));
     match run(&arguments) {
         Ok(code) => ExitCode::from(code),
         Err(Failure::Usage(text)) => {
@@ -331,35 +331,6 @@ impl From<anyhow::Error> for Failure {
     fn from(error: anyhow::Error) -> Failure {
         Failure::Other(error)
     }
-}
-
-/// A log that can not be written holds up nothing: a full disk or a reader that has gone costs its
-/// lines alone.
-struct Forgiving(std::io::Stderr);
-
-impl Write for Forgiving {
-    fn write(&mut self, line: &[u8]) -> std::io::Result<usize> {
-        Ok(self.0.write(line).unwrap_or(line.len()))
-    }
-
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
-/// The log goes to stderr: stdout belongs to results.
-fn start_log(quiet: bool) {
-    use tracing_subscriber::EnvFilter;
-    let default = if quiet { "error" } else { "info" };
-    let filter =
-        EnvFilter::try_from_env("DRIFTVANE_LOG").unwrap_or_else(|_| EnvFilter::new(default));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(|| Forgiving(std::io::stderr()))
-        .log_internal_errors(false)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false)
-        .init();
 }
 
 fn read_config(path: &Path) -> Result<Arc<Config>, Failure> {

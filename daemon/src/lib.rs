@@ -9,6 +9,7 @@ pub mod config;
 pub mod engine;
 pub mod feeds;
 pub mod ingest;
+mod log;
 pub mod output;
 pub mod pipeline;
 pub mod plant;
