@@ -4,6 +4,36 @@
 //! is simulated. The one invariant: the same seed gives the same values on every machine that
 //! rounds as IEEE 754 asks, up to the last digit of its logarithm and cosine.
 
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// What was simulated, by the size of the series.
+///
+/// A statistic's law under a stated seed depends on the size alone, so it is simulated once a
+/// program and not once a call; the outcome is the same.
+#[derive(Debug)]
+pub(crate) struct Simulated<T>(Mutex<BTreeMap<usize, Arc<[T]>>>);
+
+impl<T> Simulated<T> {
+    /// Nothing yet.
+    pub(crate) const fn new() -> Self {
+        Self(Mutex::new(BTreeMap::new()))
+    }
+
+    /// What is simulated for a size. The lock is not held while it is made: two threads may both
+    /// make it, and both make the same.
+    pub(crate) fn of_size(&self, size: usize, make: impl FnOnce() -> Vec<T>) -> Arc<[T]> {
+        let known = |table: &BTreeMap<usize, Arc<[T]>>| table.get(&size).map(Arc::clone);
+        let found = known(&self.0.lock().unwrap_or_else(PoisonError::into_inner));
+        found.unwrap_or_else(|| {
+            let made: Arc<[T]> = make().into();
+            let mut table = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            table.insert(size, Arc::clone(&made));
+            made
+        })
+    }
+}
+
 /// A stream of uniform and standard normal values.
 ///
 /// The integers are those of splitmix64 (G. L. Steele, D. Lea and C. H. Flood, OOPSLA 2014); the
@@ -74,6 +104,23 @@ mod tests {
         assert!((450..=630).contains(&beyond), "{beyond}");
         let pairs: f64 = values.windows(2).map(|w| w[0] * w[1]).sum();
         assert!((pairs / 2e5).abs() < 0.009);
+    }
+
+    #[test]
+    fn each_size_is_simulated_once() {
+        let table = Simulated::new();
+        let made = std::cell::Cell::new(0);
+        let of = |size: usize| {
+            table.of_size(size, || {
+                made.set(made.get() + 1);
+                vec![size; 2]
+            })
+        };
+        assert_eq!(
+            (&*of(3), &*of(4), &*of(3)),
+            (&[3, 3][..], &[4, 4][..], &[3, 3][..])
+        );
+        assert_eq!(made.get(), 2);
     }
 
     #[test]

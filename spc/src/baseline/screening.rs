@@ -5,8 +5,13 @@
 //! left out has its round, value and the limit it passed.
 
 use crate::chart::{Bounds, ChartKind, Limits, LimitsError, Sample};
+use crate::probability;
 use crate::rules::{Side, beyond};
 use thiserror::Error;
+
+/// The share of points that may be left out, unless someone has a reason for another: enough for
+/// a fault or two in a short baseline. Where more lies beyond, what is left is hardly the process.
+pub const SHARE: f64 = 0.1;
 
 /// Which chart a point was beyond the limits of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -73,7 +78,8 @@ pub enum ScreeningError {
 /// those beyond them (or beyond the limits of the spread within, where the chart has them) are left
 /// out, until none is (the usual iteration of Phase 1; D. C. Montgomery, Introduction to
 /// Statistical Quality Control, 6th ed. 2009, section 6.2). A moving range is taken across the gap
-/// of a point left out. Leaving out without an assignable cause makes limits too narrow, so the
+/// of a point left out. Counts are held against their exact limits ([`probability::bounds`]) where
+/// there are some. Leaving out without an assignable cause makes limits too narrow, so the
 /// share should be small and the list be read. Cost: rounds times one estimate; no more rounds than
 /// points that may be left out.
 ///
@@ -145,7 +151,10 @@ fn excluded(limits: &Limits, index: usize, sample: Sample, round: u32) -> Option
             limit,
         })
     };
-    let by_value = exclusion(Beyond::Value, sample.value, limits.bounds(sample.size));
+    // Multiples of sigma would leave out ordinary points of small counts.
+    let exact = probability::bounds(limits, sample.size);
+    let bounds = exact.unwrap_or_else(|| limits.bounds(sample.size));
+    let by_value = exclusion(Beyond::Value, sample.value, bounds);
     by_value.or_else(|| {
         let spread = sample
             .spread

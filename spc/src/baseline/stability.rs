@@ -9,7 +9,7 @@ use crate::chart::{ChartKind, Limits, Sample};
 use crate::normal;
 use crate::readings::{ReadingsError, check};
 use crate::rules::{Rule, RuleState};
-use crate::simulation::Normals;
+use crate::simulation::{Normals, Simulated};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// Simulated series behind the p-values of signals.
@@ -18,6 +18,9 @@ const SIMULATED_SERIES_MAX: usize = 199;
 const SIGNAL_POINTS_MAX: usize = 1_000;
 /// The run rules counted: those of the Western Electric handbook but the first.
 const RUN_RULES: [Rule; 3] = [Rule::TwoOfThree2s, Rule::FourOfFive1s, Rule::Run8];
+
+/// The counts of simulated series.
+static COUNTS: Simulated<[usize; 2]> = Simulated::new();
 
 /// Points beyond three sigma and points at which a run rule fires, on individuals limits made from
 /// the series itself.
@@ -45,13 +48,9 @@ pub fn signals(series: &[f64], level: f64) -> Result<[Checked; 2], ReadingsError
     let own = count(&series).ok_or(ReadingsError::OutOfRange)?;
     let mut larger = [0_usize; 2];
     if own != [0, 0] {
-        let mut normals = Normals::new(0x5041_0001);
-        for _ in 0..SIMULATED_SERIES_MAX {
-            let drawn: Vec<f64> = series.iter().map(|_| normals.draw()).collect();
-            for ((larger, other), own) in
-                larger.iter_mut().zip(count(&drawn).unwrap_or(own)).zip(own)
-            {
-                *larger += usize::from(other >= own);
+        for counts in COUNTS.of_size(series.len(), || counts(series.len())).iter() {
+            for ((larger, other), own) in larger.iter_mut().zip(counts).zip(own) {
+                *larger += usize::from(*other >= own);
             }
         }
     }
@@ -64,6 +63,16 @@ pub fn signals(series: &[f64], level: f64) -> Result<[Checked; 2], ReadingsError
         Checked::by_p_value(check, own[place] as f64, p_value, level)
     };
     Ok([checked(Check::Beyond, 0), checked(Check::Runs, 1)])
+}
+
+/// The counts of simulated normal series of a size; as many as can be where there are none.
+fn counts(size: usize) -> Vec<[usize; 2]> {
+    let mut normals = Normals::new(0x5041_0001);
+    let draw = |_| {
+        let drawn: Vec<f64> = (0..size).map(|_| normals.draw()).collect();
+        count(&drawn).unwrap_or([usize::MAX; 2])
+    };
+    (0..SIMULATED_SERIES_MAX).map(draw).collect()
 }
 
 /// Points beyond and points at which a run rule fires; `None` without limits.

@@ -1,6 +1,6 @@
 //! Each check fires on made data and is silent on normal data; screening hides nothing.
 
-use super::screening::{Beyond, Ending, ScreeningError, screen};
+use super::screening::{Beyond, Ending, SHARE, ScreeningError, screen};
 use super::*;
 use crate::chart::{ChartKind, Sample};
 use crate::rules::Side;
@@ -156,6 +156,53 @@ fn screening_records_what_it_leaves_out_and_stops_at_the_share() {
         (found.exclusions[0].index, found.exclusions[0].beyond),
         (5, Beyond::Spread)
     );
+}
+
+#[test]
+fn small_counts_are_screened_by_their_exact_limits() {
+    let mut values = [0.0; 40];
+    for place in [3, 11, 12, 20, 28, 35] {
+        values[place] = 1.0;
+    }
+    values[17] = 2.0;
+    // Mean 0.2, three sigma 1.54; P(X > 2) is 0.0011 and P(X > 3) 0.00006 (Poisson).
+    let sample = |value: f64| Sample {
+        size: 1.0,
+        value,
+        spread: None,
+    };
+    let found = screen(ChartKind::C, &values.map(sample), 3.0, SHARE).unwrap();
+    assert_eq!((found.exclusions.len(), found.ending), (0, Ending::Settled));
+    values[17] = 6.0;
+    let found = screen(ChartKind::C, &values.map(sample), 3.0, SHARE).unwrap();
+    assert_eq!(
+        (found.exclusions.len(), found.exclusions[0].limit),
+        (1, 3.0)
+    );
+}
+
+/// Why the program screens at widened limits and not at three sigma.
+#[test]
+fn a_healthy_baseline_seldom_loses_a_point_at_widened_limits() {
+    let trimmed = |width: f64| {
+        let loses = |seed: &u64| {
+            let samples = samples(&drawn(*seed, 25));
+            let found = screen(ChartKind::Individuals, &samples, width, SHARE).unwrap();
+            !found.exclusions.is_empty()
+        };
+        (0..400).filter(loses).count()
+    };
+    let widened = 3.0 * crate::widening::factor(ChartKind::Individuals, 25, 1.0).unwrap();
+    let (plain, widened) = (trimmed(3.0), trimmed(widened));
+    assert!(plain > 12 && widened < 4, "{plain} and {widened} of 400");
+}
+
+#[test]
+fn a_check_is_told_by_its_name() {
+    for check in Check::ALL {
+        assert_eq!(Check::from_name(check.name()), Some(check));
+    }
+    assert_eq!(Check::from_name("order"), None);
 }
 
 #[test]
