@@ -46,6 +46,7 @@ subgroup = "panel"
 chart = "individuals"
 baseline = 20
 limit_width = 9.0
+detection = ["limits"]
 "#;
 
 /// The capability of a series of single readings against limits.
