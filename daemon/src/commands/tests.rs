@@ -274,7 +274,13 @@ fn record(base: &Path) -> (Config, Reader) {
     }];
     // The backlog is read three days later, at once.
     store
-        .commit(&config, &names, &batch, effects, START + 4320 * MINUTE)
+        .commit(
+            &config,
+            &names,
+            &batch,
+            (effects, || Ok(Vec::new())),
+            START + 4320 * MINUTE,
+        )
         .unwrap();
     drop(store);
     let reader = Reader::open(&config.data_folder).unwrap();

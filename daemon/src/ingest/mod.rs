@@ -267,7 +267,7 @@ impl Ingest {
                 self.engine.command(request.stream, command);
             }
         }
-        let news = self.settle_and_commit(&mut batch, || Ok(Vec::new()), now)?;
+        let news = self.settle_and_commit(&batch, || Ok(Vec::new()), now)?;
         Ok((
             requests.len(),
             Outcome {
@@ -420,31 +420,27 @@ impl Ingest {
     /// The engine settles while the archive and the record take everything else.
     fn settle_and_commit(
         &mut self,
-        batch: &mut Batch,
-        archive: impl FnOnce() -> Result<Vec<Written>, StoreError>,
+        batch: &Batch,
+        archive: impl FnOnce() -> Result<Vec<Written>, StoreError> + Send,
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
         self.learn_names();
         let (engine, store) = (&mut self.engine, &mut self.store);
         std::thread::scope(|scope| {
             let settling = scope.spawn(|| engine.settle());
-            // A panic of the engine is passed on: the transaction is then never committed.
-            let effects = || match settling.join() {
-                Ok(effects) => effects,
-                Err(panic) => std::panic::resume_unwind(panic),
-            };
-            batch.segments = archive()?;
-            store.commit(&self.config, &self.names, batch, effects, now)
+            let archiving = scope.spawn(archive);
+            let later = (|| finished(settling), || finished(archiving));
+            store.commit(&self.config, &self.names, batch, later, now)
         })
     }
 
     fn keep(
         &mut self,
-        mut batch: Batch,
-        archive: impl FnOnce() -> Result<Vec<Written>, StoreError>,
+        batch: Batch,
+        archive: impl FnOnce() -> Result<Vec<Written>, StoreError> + Send,
         now: i64,
     ) -> Result<Outcome, StoreError> {
-        let news = self.settle_and_commit(&mut batch, archive, now)?;
+        let news = self.settle_and_commit(&batch, archive, now)?;
         let mut outcome = Outcome {
             news,
             ..Outcome::default()
@@ -459,6 +455,14 @@ impl Ingest {
             outcome.rejects += file.rows_rejected;
         }
         Ok(outcome)
+    }
+}
+
+/// What a thread made. Its panic is passed on: a transaction that waits for it never commits.
+fn finished<T>(work: std::thread::ScopedJoinHandle<T>) -> T {
+    match work.join() {
+        Ok(made) => made,
+        Err(panic) => std::panic::resume_unwind(panic),
     }
 }
 

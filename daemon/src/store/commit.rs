@@ -141,8 +141,6 @@ pub struct Batch {
     pub paths: Vec<PathFacts>,
     /// Visits.
     pub units: BTreeMap<UnitKey, UnitTally>,
-    /// Archive segments that are on disk.
-    pub segments: Vec<Written>,
     /// Requests that the engine has taken over, and the event time they hold from.
     pub taken_requests: Vec<(i64, i64)>,
 }
@@ -159,8 +157,8 @@ pub struct AlertNews {
 }
 
 impl Store {
-    /// Commits a batch, and with it what the engine asks to keep: that is waited for only when
-    /// everything else is written.
+    /// Commits a batch, and with it what the engine asks to keep and the segments of the archive
+    /// that are on disk: these are waited for only when everything before them is written.
     ///
     /// # Errors
     ///
@@ -170,7 +168,10 @@ impl Store {
         config: &Config,
         names: &[crate::engine::StreamName],
         batch: &Batch,
-        effects: impl FnOnce() -> Effects,
+        (effects, segments): (
+            impl FnOnce() -> Effects,
+            impl FnOnce() -> Result<Vec<Written>, StoreError>,
+        ),
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
         let folder = self.folder.clone();
@@ -181,6 +182,7 @@ impl Store {
         write_batch(&transaction, batch, now).map_err(wrap)?;
         let effects = effects();
         let news = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
+        write_segments(&transaction, &segments()?).map_err(wrap)?;
         let subject = format!("{} files", batch.files.len());
         let entry = Entry {
             setting: Some(chain::setting(config)),
@@ -198,16 +200,20 @@ fn write_batch(to: &Transaction, batch: &Batch, now: i64) -> rusqlite::Result<()
     }
     write_paths(to, &batch.paths)?;
     write_units(to, &batch.units)?;
-    for segment in &batch.segments {
+    for (request, at) in &batch.taken_requests {
+        to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
+            .execute(params![request, at])?;
+    }
+    Ok(())
+}
+
+fn write_segments(to: &Transaction, segments: &[Written]) -> rusqlite::Result<()> {
+    for segment in segments {
         to.prepare_cached(
             "INSERT INTO segment
              VALUES (?1, ?2, ?3, (SELECT coalesce(max(seq), 0) + 1 FROM chain))",
         )?
         .execute(params![segment.path, i64_of(segment.rows), segment.digest])?;
-    }
-    for (request, at) in &batch.taken_requests {
-        to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
-            .execute(params![request, at])?;
     }
     Ok(())
 }
