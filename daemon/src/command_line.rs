@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use crate::clock;
+use crate::commands::limits::Minimum;
 use crate::commands::{
     CommandError, alerts, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
     quarantine, rehearse, replay, report, streams, token, verify, watch,
@@ -249,6 +250,9 @@ enum Limits {
     Freeze {
         /// The stream.
         stream: String,
+        /// Also of fewer subgroups than the minimum; the record says so beside the reason.
+        #[arg(long = "override")]
+        overrides: bool,
         #[command(flatten)]
         who: Who,
     },
@@ -528,8 +532,18 @@ fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<
         Limits::List { stream } => {
             return Ok(limits::print(config, &reader, stream.as_deref(), format)?);
         }
-        Limits::Freeze { stream, who } => {
-            limits::freeze(&reader, stream, &who.by, &who.reason, now)?
+        Limits::Freeze {
+            stream,
+            overrides,
+            who,
+        } => {
+            let minimum = if *overrides {
+                Minimum::Overridden
+            } else {
+                Minimum::Holds
+            };
+            let said = (who.by.as_str(), who.reason.as_str(), now);
+            limits::freeze((config, &reader), stream, minimum, said)?
         }
         Limits::Restart { stream, who, from } => {
             let from = from

@@ -34,7 +34,7 @@ pub struct Point {
     pub spread: Option<f64>,
     /// Arrived behind the lateness horizon: shown, not used for run rules.
     pub late: bool,
-    /// Excluded from limits and capability by a person, with a reason in the audit trail.
+    /// Left out of the limits by the screening of their baseline; the record says why.
     pub excluded: bool,
     /// Part of the baseline that made the limits.
     pub baseline: bool,

@@ -356,13 +356,17 @@ fn a_freeze_makes_limits_of_the_subgroups_so_far() {
         "R. Lindner",
         "--reason",
         "Short run",
+        "--override",
     ]);
 
     let limits = place.json(&["limits", "list", stream]);
     let version = &list(&limits)[0];
     assert_eq!(
         (text(version, "author"), text(version, "reason")),
-        ("R. Lindner".to_owned(), "Short run".to_owned())
+        (
+            "R. Lindner".to_owned(),
+            format!("Short run (below the minimum: {points} of 10 subgroups)")
+        )
     );
     assert_eq!(version["subgroups"], points);
     let values = list(&before["points"])

@@ -14,6 +14,7 @@
 
 mod alerts;
 mod bad_input;
+mod baselines;
 mod capability;
 mod dialects;
 mod gauge;

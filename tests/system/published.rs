@@ -65,6 +65,7 @@ subgroup = "panel"
 detection = ["limits"]
 limit_width = 3.0
 widen = false
+screen = false
 {characteristic}
 "#
     )

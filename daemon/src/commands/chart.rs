@@ -8,12 +8,14 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use spc::chart::{Bounds, ChartKind, Limits};
 
+use super::baseline;
 use super::limits::Watch;
 use super::{
     ALWAYS, CommandError, characteristic, find_stream, keys, local, local_minute, rule_words,
     streams, subgroup_name, unit, utc, when,
 };
 use crate::config::{Characteristic, Config, Subject};
+use crate::engine::Excluded;
 use crate::output::{self, Cell, Format, Table};
 use crate::store::query::{LimitsRow, PointRow, StreamRow};
 use crate::store::{Reader, chart_name};
@@ -104,8 +106,11 @@ pub struct Point {
     pub baseline: bool,
     /// Whether it came after its time was settled.
     pub late: bool,
-    /// Whether a person has taken it out.
+    /// Whether the limits were made without it.
     pub excluded: bool,
+    /// Why, where that is so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub excluded_because: Option<String>,
     /// The rules that fired.
     pub signals: Vec<Signal>,
 }
@@ -168,6 +173,20 @@ impl ChartFacts {
     fn first_point(&self, version: u32) -> Option<usize> {
         let belongs = |point: &PointRow| point.version == version && !point.late;
         self.points.iter().position(belongs)
+    }
+
+    /// How a point of a baseline was left out of the limits, where it was.
+    #[must_use]
+    pub fn excluded(&self, point: &PointRow) -> Option<&Excluded> {
+        if !point.baseline || point.late {
+            return None;
+        }
+        let row = self
+            .limits
+            .iter()
+            .find(|row| row.version == point.version)?;
+        let is_it = |one: &&Excluded| (one.key.0, &*one.key.1) == (point.at, &point.unit);
+        row.findings.excluded.iter().find(is_it)
     }
 
     fn bounds_at(&self, point: &PointRow) -> Option<Bounds> {
@@ -245,7 +264,7 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
 }
 
 fn point(what: &Characteristic, facts: &ChartFacts, (seq, row): (u64, &PointRow)) -> Point {
-    let bounds = facts.bounds_at(row);
+    let (bounds, excluded) = (facts.bounds_at(row), facts.excluded(row));
     Point {
         seq,
         at: utc(row.at),
@@ -258,7 +277,8 @@ fn point(what: &Characteristic, facts: &ChartFacts, (seq, row): (u64, &PointRow)
         version: row.version,
         baseline: row.baseline,
         late: row.late,
-        excluded: false,
+        excluded: excluded.is_some(),
+        excluded_because: excluded.map(baseline::reason),
         signals: row
             .signals
             .iter()
@@ -294,9 +314,10 @@ pub fn print(
     ]);
     for (point, row) in chart.points.iter().zip(&facts.points) {
         let signals: Vec<String> = point.signals.iter().map(Signal::text).collect();
-        let phase = match (point.late, point.baseline) {
-            (true, _) => "late",
-            (false, baseline) => streams::phase(!baseline),
+        let phase = match (point.late, point.excluded, point.baseline) {
+            (true, ..) => "late",
+            (_, true, _) => "excluded",
+            (.., baseline) => streams::phase(!baseline),
         };
         table.push(vec![
             point.seq.into(),
@@ -346,7 +367,10 @@ pub fn view(
         subgroup_name: name.to_owned(),
         points: points
             .iter()
-            .map(|row| point_view(config, what, row))
+            .map(|row| reports::view::Point {
+                excluded: facts.excluded(row).is_some(),
+                ..point_view(config, what, row)
+            })
             .collect(),
         limits: segments(facts, points, |limits, size| Some(limits.bounds(size))),
         specification: specification(config, what, facts),

@@ -5,11 +5,12 @@
 
 use serde::Serialize;
 
-use super::{CommandError, find_stream, said, utc, when};
+use super::baseline::Baseline;
+use super::{ALWAYS, CommandError, characteristic, find_stream, said, utc, when};
 use crate::config::Config;
 use crate::engine::Detection;
 use crate::output::{self, Format, Table, significant};
-use crate::store::query::StreamRow;
+use crate::store::query::{PointRow, StreamRow};
 use crate::store::{Reader, Who, chart_name};
 
 /// A version of limits.
@@ -37,6 +38,8 @@ pub struct Version {
     /// What they are watched with.
     #[serde(flatten)]
     pub watch: Watch,
+    /// What was found out about the baseline.
+    pub findings: Baseline,
     /// Who set them.
     pub author: String,
     /// Why.
@@ -145,6 +148,7 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
                 sigma: row.limits.sigma,
                 width: row.limits.width,
                 watch: Watch::of(&row.detection),
+                findings: Baseline::of(&row.findings),
                 author: row.author,
                 reason: row.reason,
                 set_at: utc(row.set_at),
@@ -179,6 +183,7 @@ pub fn print(
         "width",
         "run length",
         "cusum thresholds",
+        "baseline",
         "set by",
         "reason",
     ]);
@@ -195,6 +200,7 @@ pub fn print(
             row.width.into(),
             row.watch.run_length.into(),
             row.watch.thresholds().into(),
+            row.findings.words().into(),
             row.author.as_str().into(),
             row.reason.as_str().into(),
         ]);
@@ -202,17 +208,26 @@ pub fn print(
     Ok(output::print_rows(format, &table, &rows)?)
 }
 
+/// Whether the minimum of subgroups holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Minimum {
+    /// Fewer are refused.
+    Holds,
+    /// The person takes the responsibility for fewer; the record says so beside the reason.
+    Overridden,
+}
+
 /// Asks that limits be made of the subgroups so far.
 ///
 /// # Errors
 ///
-/// When a name or reason is missing, there is no such stream, or the record refuses.
+/// When a name or reason is missing, there is no such stream, there are fewer subgroups than the
+/// minimum, or the record refuses.
 pub fn freeze(
-    reader: &Reader,
+    (config, reader): (&Config, &Reader),
     stream: &str,
-    by: &str,
-    reason: &str,
-    now: i64,
+    minimum: Minimum,
+    (by, reason, now): (&str, &str, i64),
 ) -> Result<Asked, CommandError> {
     let stream = find_stream(reader, stream)?;
     if stream.monitoring {
@@ -221,7 +236,23 @@ pub fn freeze(
             stream.label
         )));
     }
-    ask(reader, &stream, "freeze", None, (by, reason, now))
+    // A request that says too little is refused for that first.
+    let (by, reason) = (said("the name", by)?, said("the reason", reason)?);
+    let wanted = characteristic(config, &stream)?.baseline_minimum;
+    let found = baseline_points(reader, &stream)?;
+    if found >= wanted {
+        return ask(reader, &stream, "freeze", None, (&by, &reason, now));
+    }
+    if minimum == Minimum::Holds {
+        return Err(CommandError::Refused(format!(
+            "the stream '{}' has {found} subgroups, fewer than its minimum of {wanted}: limits of \
+             so few are uncertain; wait for more, lower baseline_minimum, or override it \
+             (--override; the reason is kept with the limits)",
+            stream.label
+        )));
+    }
+    let reason = format!("{reason} (below the minimum: {found} of {wanted} subgroups)");
+    ask(reader, &stream, "freeze", None, (&by, &reason, now))
 }
 
 /// Asks for a new baseline, from an event time on or from now.
@@ -239,6 +270,15 @@ pub fn restart(
 ) -> Result<Asked, CommandError> {
     let stream = find_stream(reader, stream)?;
     ask(reader, &stream, "restart", from, (by, reason, now))
+}
+
+/// The subgroups of the baseline that is being collected.
+fn baseline_points(reader: &Reader, stream: &StreamRow) -> Result<usize, CommandError> {
+    let points = reader.points(stream.id, ALWAYS.0, ALWAYS.1)?;
+    let on_time = || points.iter().filter(|point| !point.late);
+    let newest = on_time().map(|point| point.version).max();
+    let belongs = |point: &&PointRow| point.baseline && Some(point.version) == newest;
+    Ok(on_time().filter(belongs).count())
 }
 
 fn ask(

@@ -10,6 +10,7 @@ use reports::view::{
     ChangeLine, Completeness, FeedCompleteness, RejectReason, TopDefect, YieldRow,
 };
 
+use super::baseline::Baseline;
 use super::{CommandError, local, local_minute};
 use crate::config::{Config, Feed};
 use crate::store::Reader;
@@ -355,11 +356,13 @@ pub fn changes(
     };
     for row in reader.limits(None)? {
         if (from..to).contains(&row.to_at) {
+            let findings = Baseline::of(&row.findings).words();
             let what = format!(
-                "Limits of {} set as version {} from {} subgroups",
+                "Limits of {} set as version {} from {} subgroups{}{findings}",
                 label(row.stream),
                 row.version,
-                row.limits.subgroups
+                row.limits.subgroups,
+                if findings.is_empty() { "" } else { ": " }
             );
             add(row.to_at, what, &row.author, &row.reason);
         }

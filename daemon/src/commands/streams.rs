@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::baseline::Baseline;
 use super::limits::Watch;
 use super::{ALWAYS, CommandError, alerts, characteristic, keys, unit, utc, when};
 use crate::config::Config;
@@ -33,6 +34,9 @@ pub struct Stream {
     pub limits_subgroups: Option<u32>,
     /// What the newest limits are watched with.
     pub watch: Option<Watch>,
+    /// What to look at in the baseline of the newest limits: warnings, points left out; may be
+    /// empty.
+    pub baseline_mark: Option<String>,
     /// The newest point, RFC 3339 in UTC.
     pub last_point: Option<String>,
     /// The alert that is active.
@@ -75,6 +79,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandErro
             limits_version: newest.map(|limits| limits.version),
             limits_subgroups: newest.map(|limits| limits.limits.subgroups),
             watch: newest.map(|limits| Watch::of(&limits.detection)),
+            baseline_mark: newest.map(|limits| Baseline::of(&limits.findings).mark()),
             last_point: counts.last_at.map(utc),
             open_alert: active.map(|alert| alerts::name(alert.id)),
             note: stream.note.clone(),
@@ -99,6 +104,7 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
         "points",
         "limits",
         "from subgroups",
+        "baseline",
         "run length",
         "last point",
         "open alert",
@@ -112,6 +118,7 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
             row.points.into(),
             row.limits_version.into(),
             row.limits_subgroups.into(),
+            row.baseline_mark.as_deref().into(),
             row.watch.as_ref().map(|watch| watch.run_length).into(),
             row.last_at.map(|at| when(config, format, at)).into(),
             row.open_alert.as_deref().into(),

@@ -10,8 +10,8 @@ use spc::rules::Side;
 
 use super::*;
 use crate::engine::{
-    AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Detection, Effects, LimitsVersion,
-    PointFacts, PointKind, SignalFacts, StreamFacts, StreamName,
+    AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Detection, Effects, Findings,
+    LimitsVersion, PointFacts, PointKind, SignalFacts, StreamFacts, StreamName,
 };
 use crate::store::{Batch, FileFacts, Reader, RejectFacts, Store, UnitTally, Verdict};
 
@@ -237,6 +237,7 @@ fn effects() -> Effects {
         to: (START + 3 * MINUTE, Arc::from("b3")),
         limits,
         detection: Detection::default(),
+        findings: Findings::default(),
         author: "driftvane".to_owned(),
         reason: "baseline of 4 subgroups complete".to_owned(),
     };
@@ -273,15 +274,9 @@ fn record(base: &Path) -> (Config, Reader) {
         keys: vec![Arc::from("L1")],
     }];
     // The backlog is read three days later, at once.
-    store
-        .commit(
-            &config,
-            &names,
-            &batch,
-            (effects, || Ok(Vec::new())),
-            START + 4320 * MINUTE,
-        )
-        .unwrap();
+    let later = (effects, || Ok(Vec::new()));
+    let now = START + 4320 * MINUTE;
+    store.commit(&config, &names, &batch, later, now).unwrap();
     drop(store);
     let reader = Reader::open(&config.data_folder).unwrap();
     (config, reader)
@@ -382,11 +377,10 @@ fn requests_need_a_name_and_hold_from_the_newest_event() {
             .unwrap_err()
             .is_usage()
     );
-    let frozen = limits::freeze(&reader, "supply", "Ada", "why", 1).unwrap_err();
-    assert!(
-        frozen.to_string().contains("has limits already"),
-        "{frozen}"
-    );
+    let (said, place) = (("Ada", "why", 1), (&config, &reader));
+    let frozen = limits::freeze(place, "supply", limits::Minimum::Holds, said).unwrap_err();
+    let frozen = frozen.to_string();
+    assert!(frozen.contains("has limits already"), "{frozen}");
     let asked = limits::restart(&reader, "supply", None, "Ada", "new foil", 1).unwrap();
     assert_eq!(
         (asked.request, asked.from.as_str()),

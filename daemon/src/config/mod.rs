@@ -303,6 +303,12 @@ pub struct Characteristic {
     pub chart: spc::chart::ChartKind,
     /// Subgroups that make the limits; at least 2.
     pub baseline: usize,
+    /// Subgroups that a person needs to set limits earlier, unless they say why fewer will do.
+    pub baseline_minimum: usize,
+    /// Whether subgroups of the baseline that lie beyond its own limits are left out of them.
+    pub screen: bool,
+    /// The share of the baseline that may be left out, 0 to 0.5; where more lies beyond, all stays.
+    pub screen_share: f64,
     /// What makes signals beside run rules; at least one.
     pub detection: Vec<Detector>,
     /// The mean number of points from one false alert to the next; from the budget where absent.

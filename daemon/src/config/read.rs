@@ -14,6 +14,7 @@ use super::{Config, Shift};
 pub use table::Problem;
 use table::{Item, Sink, Table, Unique};
 
+mod baseline;
 mod characteristic;
 mod feed;
 mod gauge;

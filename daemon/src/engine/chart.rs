@@ -5,12 +5,13 @@
 
 use std::sync::Arc;
 
-use spc::chart::{Bounds, ChartKind, Limits, LimitsError, Sample};
+use spc::chart::{Bounds, ChartKind, Limits, Sample};
 use spc::rules::{self, RuleState};
 
 use crate::config::{Characteristic, Subgroup};
 
 use super::atom::{Atom, AtomKey, Content};
+use super::baseline::{self, BaselinePoint, Findings};
 use super::budget::Budget;
 use super::detect::{Detection, DetectorState, is_detector};
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
@@ -64,12 +65,8 @@ pub struct Group {
 pub enum Phase {
     /// Collecting subgroups.
     Baseline {
-        /// The first unit and the subgroups so far.
-        first: Option<AtomKey>,
-        /// The subgroups.
-        samples: Vec<Sample>,
-        /// The means of each subgroup's measures, where several are charted together; else empty.
-        means: Vec<Vec<f64>>,
+        /// The subgroups so far.
+        points: Vec<BaselinePoint>,
     },
     /// Judging against frozen limits.
     Monitoring(Box<Monitoring>),
@@ -101,6 +98,8 @@ pub struct LimitsVersion {
     pub limits: Limits,
     /// What they are watched with.
     pub detection: Detection,
+    /// What was found out about the baseline.
+    pub findings: Findings,
     /// Who froze them.
     pub author: String,
     /// Why.
@@ -158,11 +157,7 @@ impl ChartState {
     pub fn new() -> ChartState {
         ChartState {
             version: 1,
-            phase: Phase::Baseline {
-                first: None,
-                samples: Vec::new(),
-                means: Vec::new(),
-            },
+            phase: Phase::Baseline { points: Vec::new() },
             setup: None,
             group: None,
             units_since_event: 0,
@@ -218,23 +213,13 @@ impl ChartState {
         match command.kind {
             CommandKind::Restart => self.restart(),
             CommandKind::Freeze => {
-                if let Phase::Baseline {
-                    first: Some(first),
-                    samples,
-                    ..
-                } = &self.phase
-                {
+                if let Phase::Baseline { points } = &self.phase {
                     let to = run.found.points.last().map_or_else(
                         || (command.at, Arc::from("")),
                         |point| (point.at, Arc::clone(&point.unit)),
                     );
-                    let (first, samples) = (first.clone(), samples.clone());
-                    self.freeze(
-                        &samples,
-                        (first, to),
-                        (&command.author, &command.reason),
-                        run,
-                    );
+                    let points = points.clone();
+                    self.freeze(&points, to, (&command.author, &command.reason), run);
                 }
             }
         }
@@ -249,13 +234,11 @@ impl ChartState {
 
     fn restart(&mut self) {
         // A baseline that has seen nothing yet is as good as a new one.
-        if !matches!(self.phase, Phase::Baseline { first: None, .. }) {
+        let is_new =
+            |phase: &Phase| matches!(phase, Phase::Baseline { points } if points.is_empty());
+        if !is_new(&self.phase) {
             self.version = self.limits_standing() + 1;
-            self.phase = Phase::Baseline {
-                first: None,
-                samples: Vec::new(),
-                means: Vec::new(),
-            };
+            self.phase = Phase::Baseline { points: Vec::new() };
         }
         self.group = None;
         self.units_since_event = 0;
@@ -355,25 +338,21 @@ impl ChartState {
         }
         let point = self.point(atom, kind, sample, run);
         match &mut self.phase {
-            Phase::Baseline {
-                first,
-                samples,
-                means,
-            } => {
-                let first = first.get_or_insert_with(|| atom.key()).clone();
-                if samples.len() == BASELINE_POINTS_MAX {
-                    samples.remove(0);
-                    means.drain(..means.len().min(1));
+            Phase::Baseline { points } => {
+                if points.len() == BASELINE_POINTS_MAX {
+                    points.remove(0);
                 }
-                samples.push(sample);
-                means.extend(atom.content.means());
-                let full = samples.len() >= run.what.baseline;
-                let samples = if full { samples.clone() } else { Vec::new() };
+                points.push(BaselinePoint {
+                    key: atom.key(),
+                    sample,
+                    means: atom.content.means().unwrap_or_default(),
+                });
+                let full = points.len() >= run.what.baseline;
+                let points = if full { points.clone() } else { Vec::new() };
                 run.found.points.push(point);
                 if full {
-                    let reason = format!("baseline of {} subgroups complete", samples.len());
-                    let ends = (first, atom.key());
-                    self.freeze(&samples, ends, ("driftvane", &reason), run);
+                    let reason = format!("baseline of {} subgroups complete", points.len());
+                    self.freeze(&points, atom.key(), ("driftvane", &reason), run);
                 }
             }
             Phase::Monitoring(_) => self.monitor(atom, point, sample, run),
@@ -431,29 +410,18 @@ impl ChartState {
         run.found.points.push(point);
     }
 
-    fn estimate(
-        &self,
-        what: &Characteristic,
-        samples: &[Sample],
-        width: f64,
-    ) -> Result<Limits, LimitsError> {
-        match &self.phase {
-            Phase::Baseline { means, .. } if what.chart == ChartKind::TSquared => {
-                Limits::estimate_joint(means, width)
-            }
-            _ => Limits::estimate(what.chart, samples, width),
-        }
-    }
-
     fn freeze(
         &mut self,
-        samples: &[Sample],
-        (from, to): (AtomKey, AtomKey),
+        points: &[BaselinePoint],
+        to: AtomKey,
         (author, reason): (&str, &str),
         run: &mut Evaluation,
     ) {
         let what = run.what;
-        let size = mean_size(samples).floor() as u32;
+        let Some(from) = points.first().map(|point| point.key.clone()) else {
+            return;
+        };
+        let size = baseline::mean_size(points).floor() as u32;
         let told = run.budget.detection(what, self.version, (&from, &to), size);
         let detection = match told {
             Ok(detection) => detection,
@@ -463,22 +431,20 @@ impl ChartState {
             }
         };
         let width = what.limit_width.or(detection.width);
-        let mut limits = match self.estimate(what, samples, width.unwrap_or(WIDTH_DRAWN)) {
-            Ok(limits) => limits,
+        let width = width.unwrap_or(WIDTH_DRAWN);
+        let (limits, kept, findings) = match baseline::limits(what, points, width) {
+            Ok(made) => made,
             Err(error) => {
                 self.note = Some(format!("limits can not be set: {error}"));
                 return;
             }
         };
-        if what.widen {
-            limits.width *= widening(&limits, samples);
-        }
         self.note = slow(&detection);
         self.phase = Phase::Monitoring(Box::new(Monitoring {
             limits: limits.clone(),
             detection: detection.clone(),
             rules: RuleState::default(),
-            detectors: DetectorState::start(&detection, &limits, samples),
+            detectors: DetectorState::start(&detection, &limits, &kept),
         }));
         run.found.limits.push(LimitsVersion {
             version: self.version,
@@ -486,6 +452,7 @@ impl ChartState {
             to,
             limits,
             detection,
+            findings,
             author: author.to_owned(),
             reason: reason.to_owned(),
         });
@@ -507,22 +474,6 @@ pub fn bounds(limits: &Limits, size: f64, exact: bool) -> Bounds {
         None
     };
     wanted.unwrap_or_else(|| limits.bounds(size))
-}
-
-/// How much wider limits from so few subgroups have to be. A chart that no widening is known for
-/// keeps the width that was asked for.
-fn widening(limits: &Limits, samples: &[Sample]) -> f64 {
-    if limits.between_events().is_some() {
-        let factor = spc::between_events::widening(limits.width, limits.subgroups);
-        return factor.unwrap_or(1.0);
-    }
-    let size = mean_size(samples);
-    spc::widening::factor(limits.kind, limits.subgroups, size).unwrap_or(1.0)
-}
-
-fn mean_size(samples: &[Sample]) -> f64 {
-    let sizes: f64 = samples.iter().map(|sample| sample.size).sum();
-    sizes / count_as_f64(samples.len().max(1) as u64)
 }
 
 /// What a person should know of a weighted average that is slow at its run length.

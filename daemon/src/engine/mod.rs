@@ -11,6 +11,7 @@ use crate::block::{Block, EmptyUnit};
 use crate::config::{Characteristic, Config, Key};
 
 mod atom;
+mod baseline;
 mod budget;
 mod chart;
 mod detect;
@@ -26,6 +27,7 @@ mod stream;
 mod tests;
 
 pub use atom::{Atom, AtomKey, Content};
+pub use baseline::{BaselinePoint, Excluded, Findings};
 pub use budget::{allowed, shift_minutes, stepped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,

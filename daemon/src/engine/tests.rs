@@ -1,5 +1,7 @@
 //! The engine against its promise: order, cutting and stopping change no digit.
 
+mod baseline;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;

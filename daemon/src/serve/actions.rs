@@ -16,6 +16,7 @@ use super::access::{Role, Visitor};
 use super::guard::{COOKIE_NAME, Peer, cookie};
 use super::{Page, pages};
 use crate::clock;
+use crate::commands::limits::Minimum;
 use crate::commands::{self, CommandError};
 use crate::store::Reader;
 use crate::store::query::StreamRow;
@@ -123,11 +124,16 @@ pub(super) async fn freeze(
     Path(id): Path<String>,
     body: Bytes,
 ) -> Response {
-    operate(page, visitor, move |_, reader, visitor| {
+    operate(page, visitor, move |page, reader, visitor| {
         let form = Form::read(&body);
         let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+        let minimum = match form.field("override") {
+            "" => Minimum::Holds,
+            _ => Minimum::Overridden,
+        };
         let stream = stream(reader, &id)?;
-        commands::limits::freeze(reader, &stream.label, &by, &reason, clock::now())?;
+        let said = (by.as_str(), reason.as_str(), clock::now());
+        commands::limits::freeze((&page.config, reader), &stream.label, minimum, said)?;
         Ok(format!("/streams/{}", stream.id))
     })
     .await

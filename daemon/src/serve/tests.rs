@@ -246,7 +246,12 @@ async fn who_may_operate_leaves_name_reason_and_token_in_the_record() {
         (acknowledge.clone(), "by=B+Worker&comment=again", 409),
         (format!("/streams/{judged}/freeze"), "by=A&reason=b", 409),
         (format!("/streams/{few}/freeze"), "by=A&reason=", 400),
-        (format!("/streams/{few}/freeze"), "by=A&reason=enough", 303),
+        (format!("/streams/{few}/freeze"), "by=A&reason=enough", 409),
+        (
+            format!("/streams/{few}/freeze"),
+            "by=A&reason=enough&override=yes",
+            303,
+        ),
         (
             format!("/streams/{judged}/restart"),
             "by=A&reason=new+foil&from=yesterday",

@@ -425,7 +425,7 @@ fn write_limits(to: &Transaction, effects: &Effects, now: i64) -> rusqlite::Resu
             limits.from.1.as_ref(),
             limits.to.0,
             limits.to.1.as_ref(),
-            limits_text(&limits.limits, &limits.detection),
+            limits_text(limits),
             limits.author,
             limits.reason,
             now,

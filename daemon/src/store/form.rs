@@ -12,8 +12,10 @@ use spc::rules::{Rule, RuleState, Side};
 use spc::selfstart::SelfStart;
 use spc::t_squared::{Covariance, Origin, TSquared};
 
+use super::findings_form::FindingsForm;
 use crate::engine::{
-    ChartState, Content, Detection, DetectorState, Episode, Group, Monitoring, Phase,
+    BaselinePoint, ChartState, Content, Detection, DetectorState, Episode, Findings, Group,
+    LimitsVersion, Monitoring, Phase,
 };
 
 /// The names of chart kinds in configuration, output and the store.
@@ -60,7 +62,7 @@ pub fn side_name(side: Side) -> &'static str {
     }
 }
 
-fn side(name: &str) -> Side {
+pub(super) fn side(name: &str) -> Side {
     match name {
         "upper" => Side::Upper,
         "lower" => Side::Lower,
@@ -85,14 +87,12 @@ struct StateForm {
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 enum PhaseForm {
-    Baseline {
-        first: Option<(i64, String)>,
-        samples: Vec<(f64, f64, Option<f64>)>,
-        #[serde(default, skip_serializing_if = "Vec::is_empty")]
-        means: Vec<Vec<f64>>,
-    },
+    Baseline { points: Vec<PointForm> },
     Monitoring(Box<MonitoringForm>),
 }
+
+/// Time, unit, size, value, spread and the means of several measures of a subgroup.
+type PointForm = (i64, String, f64, f64, Option<f64>, Vec<f64>);
 
 #[derive(Serialize, Deserialize)]
 struct MonitoringForm {
@@ -316,39 +316,39 @@ impl JointForm {
 struct VersionForm {
     limits: LimitsForm,
     detection: DetectionForm,
+    /// Absent in records of before there were findings.
+    #[serde(default)]
+    findings: FindingsForm,
 }
 
-/// Limits and what they are watched with, as text.
+/// Limits, what they are watched with and what they rest on, as text.
 #[must_use]
-pub fn limits_text(limits: &Limits, detection: &Detection) -> String {
+pub fn limits_text(version: &LimitsVersion) -> String {
     text(&VersionForm {
-        limits: LimitsForm::of(limits),
-        detection: DetectionForm::of(detection),
+        limits: LimitsForm::of(&version.limits),
+        detection: DetectionForm::of(&version.detection),
+        findings: FindingsForm::of(&version.findings),
     })
 }
 
-/// Limits and what they are watched with, from text.
+/// Limits, what they are watched with and what they rest on, from text.
 #[must_use]
-pub fn limits_from(text: &str) -> Option<(Limits, Detection)> {
+pub fn limits_from(text: &str) -> Option<(Limits, Detection, Findings)> {
     let form: VersionForm = serde_json::from_str(text).ok()?;
-    Some((form.limits.limits()?, form.detection.detection()))
+    let limits = form.limits.limits()?;
+    Some((
+        limits,
+        form.detection.detection(),
+        form.findings.findings()?,
+    ))
 }
 
 /// A state as text.
 #[must_use]
 pub fn state_text(state: &ChartState) -> String {
     let phase = match &state.phase {
-        Phase::Baseline {
-            first,
-            samples,
-            means,
-        } => PhaseForm::Baseline {
-            means: means.clone(),
-            first: first.as_ref().map(|(at, unit)| (*at, unit.to_string())),
-            samples: samples
-                .iter()
-                .map(|one| (one.size, one.value, one.spread))
-                .collect(),
+        Phase::Baseline { points } => PhaseForm::Baseline {
+            points: points.iter().map(point_form).collect(),
         },
         Phase::Monitoring(by) => PhaseForm::Monitoring(Box::new(MonitoringForm::of(by))),
     };
@@ -378,21 +378,8 @@ pub fn state_text(state: &ChartState) -> String {
 pub fn state_from(text: &str) -> Option<ChartState> {
     let form: StateForm = serde_json::from_str(text).ok()?;
     let phase = match form.phase {
-        PhaseForm::Baseline {
-            first,
-            samples,
-            means,
-        } => Phase::Baseline {
-            means,
-            first: first.map(|(at, unit)| (at, Arc::from(unit))),
-            samples: samples
-                .into_iter()
-                .map(|(size, value, spread)| Sample {
-                    size,
-                    value,
-                    spread,
-                })
-                .collect(),
+        PhaseForm::Baseline { points } => Phase::Baseline {
+            points: points.into_iter().map(point_of).collect(),
         },
         PhaseForm::Monitoring(by) => Phase::Monitoring(Box::new(by.monitoring()?)),
     };
@@ -415,6 +402,32 @@ pub fn state_from(text: &str) -> Option<ChartState> {
         episode: form.episode.map(episode_of),
         note: form.note,
     })
+}
+
+fn point_form(point: &BaselinePoint) -> PointForm {
+    let (at, unit) = &point.key;
+    let one = point.sample;
+    let means = point.means.clone();
+    (
+        *at,
+        unit.to_string(),
+        one.size,
+        one.value,
+        one.spread,
+        means,
+    )
+}
+
+fn point_of((at, unit, size, value, spread, means): PointForm) -> BaselinePoint {
+    BaselinePoint {
+        key: (at, Arc::from(unit)),
+        sample: Sample {
+            size,
+            value,
+            spread,
+        },
+        means,
+    }
 }
 
 fn episode_form(episode: &Episode) -> EpisodeForm {

@@ -146,7 +146,7 @@ impl Store {
         while let Some(row) = rows.next().map_err(wrap)? {
             let unit = |column: usize| row.get::<_, String>(column).map_err(wrap);
             let version: u32 = row.get(0).map_err(wrap)?;
-            let Some((limits, detection)) = limits_from(&unit(5)?) else {
+            let Some((limits, detection, findings)) = limits_from(&unit(5)?) else {
                 return Err(self.damaged(format!("version {version} of stream {stream}")));
             };
             found.push(LimitsVersion {
@@ -155,6 +155,7 @@ impl Store {
                 to: (row.get(3).map_err(wrap)?, Arc::from(unit(4)?)),
                 limits,
                 detection,
+                findings,
                 author: unit(6)?,
                 reason: unit(7)?,
             });

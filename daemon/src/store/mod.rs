@@ -16,6 +16,7 @@ mod aside;
 mod asked;
 mod chain;
 mod commit;
+mod findings_form;
 mod form;
 mod levels;
 pub mod live;
@@ -40,7 +41,7 @@ pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
 pub use commit::{
     AlertNews, Batch, DefectKey, FileFacts, PathFacts, RejectFacts, UnitKey, UnitTally, Verdict,
 };
-pub use form::chart_name;
+pub use form::{chart_name, side_name};
 pub use outbox::News;
 pub use verify::{Check, Damage, Head};
 

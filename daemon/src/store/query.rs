@@ -13,7 +13,7 @@ use super::form::{content_from, limits_from, list_from, state_from};
 use super::placed::{POINT, point};
 use super::{Reader, StoreError, db};
 use crate::config::Key;
-use crate::engine::{Content, Detection, Phase, PointKind};
+use crate::engine::{Content, Detection, Findings, Phase, PointKind};
 
 /// A stream as it stands.
 #[derive(Clone, Debug)]
@@ -99,6 +99,8 @@ pub struct LimitsRow {
     pub limits: Limits,
     /// What they are watched with.
     pub detection: Detection,
+    /// What was found out about the baseline.
+    pub findings: Findings,
     /// Who set them.
     pub author: String,
     /// Why.
@@ -451,7 +453,7 @@ impl Reader {
         let whole = |(stream, version, from_at, to_at, numbers, words)| {
             let numbers: String = numbers;
             let (author, reason, set_at) = words;
-            let (limits, detection) = limits_from(&numbers).ok_or_else(|| {
+            let (limits, detection, findings) = limits_from(&numbers).ok_or_else(|| {
                 self.unreadable(format!(
                     "version {version} of the limits of stream {stream}"
                 ))
@@ -463,6 +465,7 @@ impl Reader {
                 to_at,
                 limits,
                 detection,
+                findings,
                 author,
                 reason,
                 set_at,

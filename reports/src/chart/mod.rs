@@ -484,7 +484,7 @@ fn legend_of(chart: &Chart, brackets: &Brackets, range: Range) -> String {
         parts.push("Ring: late, left out of run rules.".to_owned());
     }
     if chart.points.iter().any(|point| point.excluded) {
-        parts.push("Cross: excluded by a person.".to_owned());
+        parts.push("Cross: left out of the limits.".to_owned());
     }
     let is_cut =
         |point: &Point| point.value.is_finite() && !(range.low..=range.high).contains(&point.value);

@@ -10,9 +10,8 @@ use spc::rules::Rule;
 
 use super::feed::{Offer, STATIONS};
 use super::product::read_limits;
-use super::short_run;
-use super::subject;
 use super::table::{Item, Table, Unique};
+use super::{baseline, short_run, subject};
 use crate::config::{
     Characteristic, Detector, Key, Product, RUN_LENGTH_MAX, Specification, Subgroup, Subject,
 };
@@ -103,12 +102,11 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         check_opportunities(item, subject, &filter, &scope);
         check_units(item, chart, &scope);
     }
-    let baseline = table.whole_or("baseline", 2..=10_000, 25);
+    let baseline = baseline::read(table);
     let watched = read_detection(table, chart);
     if let Some(watched) = &watched {
         subject::check_options(table, chart, (subgroup, &watched.detectors));
     }
-    let widen = table.flag_or("widen", true);
     let exact_limits = table.flag_or("exact_limits", false);
     let short_run = subject
         .as_ref()
@@ -119,7 +117,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         .get("reaction_plan")
         .and_then(|item| item.text_or_empty());
     table.finish();
-    let watched = watched?;
+    let (watched, baseline) = (watched?, baseline?);
     Some(Characteristic {
         name: name?,
         station: scope.station?,
@@ -128,12 +126,15 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         group_by,
         subgroup: subgroup?,
         chart: chart?,
-        baseline: usize::try_from(baseline).ok()?,
+        baseline: baseline.subgroups,
+        baseline_minimum: baseline.minimum,
+        screen: baseline.screen,
+        screen_share: baseline.screen_share,
         run_length: watched.run_length,
         ewma_weight: watched.ewma_weight,
         limit_width: watched.limit_width,
         detection: watched.detectors,
-        widen,
+        widen: baseline.widen,
         exact_limits,
         short_run,
         rules,
