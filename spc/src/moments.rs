@@ -118,7 +118,7 @@ impl Moments {
     /// fast. Each must be finite and below 2^64 in magnitude, see [`Moments::push`].
     ///
     /// ```
-    /// use driftvane_spc::moments::Moments;
+    /// use spc::moments::Moments;
     /// let mut at_once = Moments::new();
     /// at_once.push_all([118.2, 121.7, 0.003]);
     /// let mut one_by_one = Moments::new();
