@@ -274,7 +274,7 @@ fn record(base: &Path) -> (Config, Reader) {
         keys: vec![Arc::from("L1")],
     }];
     // The backlog is read three days later, at once.
-    let later = (effects, || Ok(Vec::new()));
+    let later = ([effects()], || Ok(Vec::new()));
     let now = START + 4320 * MINUTE;
     store.commit(&config, &names, &batch, later, now).unwrap();
     drop(store);

@@ -28,6 +28,17 @@ pub struct Effects {
 }
 
 impl Effects {
+    /// Adds what another settling asks.
+    pub fn append(&mut self, mut other: Effects) {
+        self.streams.append(&mut other.streams);
+        self.points.append(&mut other.points);
+        self.gone_points.append(&mut other.gone_points);
+        self.limits.append(&mut other.limits);
+        self.limits_end.append(&mut other.limits_end);
+        self.alerts.append(&mut other.alerts);
+        self.withdrawn.append(&mut other.withdrawn);
+    }
+
     /// Whether there is nothing to keep.
     #[must_use]
     pub fn is_empty(&self) -> bool {

@@ -187,7 +187,13 @@ impl Engine {
 
     /// Evaluates what has changed since the last call and says what is to be kept.
     pub fn settle(&mut self) -> Effects {
-        let mut effects = Effects::default();
+        let mut all = Effects::default();
+        self.settle_each(&mut |effects| all.append(effects));
+        all
+    }
+
+    /// The same, stream by stream, so that the first can be kept while others are evaluated.
+    pub fn settle_each(&mut self, tell: &mut dyn FnMut(Effects)) {
         self.touch_dependants();
         let shift_minutes = budget::shift_minutes(&self.config);
         for place in std::mem::take(&mut self.dirty) {
@@ -202,9 +208,10 @@ impl Engine {
                 solver: &mut self.solver,
                 lateness_us: self.config.lateness_us,
             };
+            let mut effects = Effects::default();
             stream.settle(place, characteristic, &mut shared, &mut effects);
+            tell(effects);
         }
-        effects
     }
 
     /// Streams whose thresholds rest on counts that have changed are judged again, too.

@@ -6,10 +6,12 @@
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, sync_channel};
+use std::thread::ScopedJoinHandle;
 
 use crate::block::{EmptyUnit, FeedIndex};
 use crate::config::Config;
-use crate::engine::{Command, Engine, StreamName};
+use crate::engine::{Command, Effects, Engine, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
@@ -34,6 +36,9 @@ const LARGE_FILE_BYTES: u64 = 8 << 20;
 
 /// Rows of small files that wait in memory for one transaction at most.
 const BATCH_ROWS_MAX: usize = 300_000;
+
+/// Streams that are evaluated and wait to be written at most.
+const SETTLED_MAX: usize = 4;
 
 /// How far an event may lie after the clock before the file is refused: a day.
 const FUTURE_US: i64 = 86_400_000_000;
@@ -427,9 +432,17 @@ impl Ingest {
         self.learn_names();
         let (engine, store) = (&mut self.engine, &mut self.store);
         std::thread::scope(|scope| {
-            let settling = scope.spawn(|| engine.settle());
+            let (told, effects) = sync_channel(SETTLED_MAX);
+            let settle = move || {
+                // Where nobody listens any more, the commit has failed and says so.
+                engine.settle_each(&mut |effects| if told.send(effects).is_ok() {});
+            };
+            let settling = Settling {
+                effects,
+                thread: Some(scope.spawn(settle)),
+            };
             let archiving = scope.spawn(archive);
-            let later = (|| finished(settling), || finished(archiving));
+            let later = (settling, || finished(archiving));
             store.commit(&self.config, &self.names, batch, later, now)
         })
     }
@@ -458,8 +471,28 @@ impl Ingest {
     }
 }
 
+/// What the engine asks to keep, as it comes.
+struct Settling<'scope> {
+    effects: Receiver<Effects>,
+    thread: Option<ScopedJoinHandle<'scope, ()>>,
+}
+
+impl Iterator for Settling<'_> {
+    type Item = Effects;
+
+    fn next(&mut self) -> Option<Effects> {
+        let next = self.effects.recv().ok();
+        if next.is_none()
+            && let Some(thread) = self.thread.take()
+        {
+            finished(thread);
+        }
+        next
+    }
+}
+
 /// What a thread made. Its panic is passed on: a transaction that waits for it never commits.
-fn finished<T>(work: std::thread::ScopedJoinHandle<T>) -> T {
+fn finished<T>(work: ScopedJoinHandle<T>) -> T {
     match work.join() {
         Ok(made) => made,
         Err(panic) => std::panic::resume_unwind(panic),

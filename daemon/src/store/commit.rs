@@ -169,7 +169,7 @@ impl Store {
         names: &[crate::engine::StreamName],
         batch: &Batch,
         (effects, segments): (
-            impl FnOnce() -> Effects,
+            impl IntoIterator<Item = Effects>,
             impl FnOnce() -> Result<Vec<Written>, StoreError>,
         ),
         now: i64,
@@ -180,8 +180,11 @@ impl Store {
         let transaction =
             Transaction::new(&mut self.connection, TransactionBehavior::Immediate).map_err(wrap)?;
         write_batch(&transaction, batch, now).map_err(wrap)?;
-        let effects = effects();
-        let news = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
+        let mut news = Vec::new();
+        for effects in effects {
+            let told = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
+            news.extend(told);
+        }
         write_segments(&transaction, &segments()?).map_err(wrap)?;
         let subject = format!("{} files", batch.files.len());
         let entry = Entry {
