@@ -460,17 +460,17 @@ fn run_gauge(options: &GaugeOptions, format: Format) -> Result<(), CommandError>
     gauge::print(&file, limits, options.pool_above, format)
 }
 
+/// A time that may be left out.
+fn time(config: &Config, text: Option<&str>) -> Result<Option<i64>, CommandError> {
+    text.map(|text| parse_time(config, text)).transpose()
+}
+
 fn run_pads(config: &Config, options: &PadsOptions, format: Format) -> Result<(), Failure> {
-    let time = |text: &Option<String>| -> Result<Option<i64>, CommandError> {
-        text.as_deref()
-            .map(|text| parse_time(config, text))
-            .transpose()
-    };
     let question = pads::Question {
         stream: options.stream.clone(),
-        since: time(&options.since)?,
-        from: time(&options.from)?,
-        to: time(&options.to)?,
+        since: time(config, options.since.as_deref())?,
+        from: time(config, options.from.as_deref())?,
+        to: time(config, options.to.as_deref())?,
         rate: options.rate,
     };
     Ok(pads::print(config, &reader(config)?, &question, format)?)
@@ -481,12 +481,10 @@ fn run_capability(
     options: &CapabilityOptions,
     format: Format,
 ) -> Result<(), Failure> {
-    let time = |text: &Option<String>| -> Result<Option<i64>, CommandError> {
-        text.as_deref()
-            .map(|text| parse_time(config, text))
-            .transpose()
-    };
-    let window = (time(&options.from)?, time(&options.to)?);
+    let window = (
+        time(config, options.from.as_deref())?,
+        time(config, options.to.as_deref())?,
+    );
     let stream = options.stream.as_deref();
     Ok(capability::print(
         config,
@@ -546,10 +544,7 @@ fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<
             limits::freeze((config, &reader), stream, minimum, said)?
         }
         Limits::Restart { stream, who, from } => {
-            let from = from
-                .as_deref()
-                .map(|text| parse_time(config, text))
-                .transpose()?;
+            let from = time(config, from.as_deref())?;
             limits::restart(&reader, stream, from, &who.by, &who.reason, now)?
         }
     };

@@ -127,6 +127,7 @@ impl Engine {
     }
 
     /// Adds the rows of a block to the subgroups they belong to.
+    #[cfg(test)]
     pub fn absorb(&mut self, block: &Block) {
         self.take(Sorted::of(&self.config, block));
     }

@@ -57,7 +57,9 @@ impl Ingest {
         if counts(taken.facts.verdict) && span.is_some_and(|(_, last)| last > now + FUTURE_US) {
             taken.facts = refuse_future(taken.facts);
         }
-        if let Some(unit) = self.counted_before(&taken.facts, &batch.units)? {
+        if self.may_repeat(&taken.facts)?
+            && let Some(unit) = self.counted_before(&batch.units)?
+        {
             taken.facts = refuse_visit(taken.facts, &unit);
         }
         let is_kept = counts(taken.facts.verdict);

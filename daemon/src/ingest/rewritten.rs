@@ -15,12 +15,7 @@ use crate::store::{FileFacts, StoreError};
 impl Ingest {
     /// Sets a small file aside that would count its visits again.
     pub(super) fn refuse_rewritten(&self, taken: &mut Taken) -> Result<(), StoreError> {
-        let whole = counts(taken.facts.verdict) && taken.facts.from_byte == 0;
-        if !whole
-            || !self
-                .store
-                .has_counted(&taken.facts.feed, &taken.facts.path)?
-        {
+        if !self.may_repeat(&taken.facts)? {
             return Ok(());
         }
         let mut visits = Visits::new();
@@ -30,23 +25,21 @@ impl Ingest {
         if let Some(unit) = &taken.empty {
             tally::add_empty(&self.config, unit, &mut visits);
         }
-        if let Some(unit) = self.counted_before(&taken.facts, &visits)? {
+        if let Some(unit) = self.counted_before(&visits)? {
             taken.facts = refuse_visit(taken.facts.clone(), &unit);
             taken.drop_rows();
         }
         Ok(())
     }
 
-    /// The first unit whose visit an earlier content of the file has counted.
-    pub(super) fn counted_before(
-        &self,
-        facts: &FileFacts,
-        visits: &Visits,
-    ) -> Result<Option<Arc<str>>, StoreError> {
+    /// Whether an earlier content of a file that would count has counted.
+    pub(super) fn may_repeat(&self, facts: &FileFacts) -> Result<bool, StoreError> {
         let is_whole = counts(facts.verdict) && facts.from_byte == 0;
-        if !is_whole || !self.store.has_counted(&facts.feed, &facts.path)? {
-            return Ok(None);
-        }
+        Ok(is_whole && self.store.has_counted(&facts.feed, &facts.path)?)
+    }
+
+    /// The first unit whose visit has counted.
+    pub(super) fn counted_before(&self, visits: &Visits) -> Result<Option<Arc<str>>, StoreError> {
         for (visit, tally) in visits {
             if self.store.has_visit(visit, tally.at)? {
                 return Ok(Some(Arc::clone(&visit.1)));

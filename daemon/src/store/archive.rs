@@ -4,13 +4,13 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
 use super::query::ReadingFilter;
 use super::segment::DAY_US;
-use super::{StoreError, db, file_error};
+use super::{Reader, StoreError, db, file_error};
 use crate::config::Key;
 
 /// Takes away segments that no committed transaction names. Where a segment that is named is not
@@ -66,8 +66,20 @@ pub(super) fn files(data_folder: &Path) -> Result<BTreeSet<String>, StoreError> 
     Ok(found)
 }
 
+impl Reader {
+    /// The segments that can hold what a filter wants, in the order of their names.
+    pub(super) fn segments_for(&self, filter: &ReadingFilter) -> Result<Vec<PathBuf>, StoreError> {
+        let named = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
+            row.get::<_, String>(0)
+        })?;
+        let wanted = named.iter().filter(|relative| may_hold(relative, filter));
+        let archive = self.folder.join("archive");
+        Ok(wanted.map(|relative| archive.join(relative)).collect())
+    }
+}
+
 /// Whether a segment can hold what a filter wants, told by its path alone.
-pub(super) fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
+fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
     let mut parts = relative.split('/');
     let mut part = |name: &str| parts.next().and_then(|part| part.strip_prefix(name));
     let (line, station, day) = (part("line="), part("station="), part("day="));

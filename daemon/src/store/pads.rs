@@ -13,7 +13,7 @@ use polars_io::parquet::read::ParquetReader;
 use spc::moments::Moments;
 
 use super::query::ReadingFilter;
-use super::{Reader, StoreError, archive, file_error};
+use super::{Reader, StoreError, file_error};
 use crate::config::Key;
 
 /// The measures that say where a pad lies.
@@ -52,15 +52,8 @@ impl Reader {
     ///
     /// When the record or a segment of the archive can not be read.
     pub fn pads(&self, filter: &ReadingFilter) -> Result<Vec<PadFacts>, StoreError> {
-        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
         let mut pads: BTreeMap<[String; 5], Sums> = BTreeMap::new();
-        for relative in segments
-            .iter()
-            .filter(|path| archive::may_hold(path, filter))
-        {
-            let path = self.folder.join("archive").join(relative);
+        for path in self.segments_for(filter)? {
             add_segment(&path, filter, &mut pads)?;
         }
         let facts = pads.into_iter().filter_map(|(names, sums)| {

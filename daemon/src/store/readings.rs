@@ -12,7 +12,7 @@ use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
 use super::query::ReadingFilter;
-use super::{Reader, StoreError, archive, file_error};
+use super::{Reader, StoreError, file_error};
 
 /// Readings kept of one stream; those beyond are only counted.
 pub const READINGS_KEPT_MAX: usize = 4_000_000;
@@ -67,16 +67,9 @@ impl Reader {
         lower: Option<f64>,
         upper: Option<f64>,
     ) -> Result<Archived, StoreError> {
-        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
         let mut found = Archived::default();
         let mut units = Units::new();
-        for relative in segments
-            .iter()
-            .filter(|path| archive::may_hold(path, filter))
-        {
-            let path = self.folder.join("archive").join(relative);
+        for path in self.segments_for(filter)? {
             readings(&path, filter, &mut |at, unit, value| {
                 found.readings += 1;
                 found.below += u64::from(lower.is_some_and(|lower| value < lower));

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use spc::moments::Moments;
 
 use super::strata::{StrataFilter, read_columns};
-use super::{Reader, StoreError, archive};
+use super::{Reader, StoreError};
 
 /// Pads that are screened; what comes beyond is left out and counted.
 const SCREENED_MAX: usize = 100_000;
@@ -76,14 +76,7 @@ impl Reader {
     }
 
     fn each_reading(&self, filter: &StrataFilter, visit: &mut Visit) -> Result<(), StoreError> {
-        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
-        for relative in segments {
-            if !archive::may_hold(&relative, &filter.readings) {
-                continue;
-            }
-            let path = self.folder.join("archive").join(&relative);
+        for path in self.segments_for(&filter.readings)? {
             if let Some(columns) = read_columns(&path, filter)? {
                 columns.each(filter, |unit, names, at, value| {
                     if Moments::accepts(value) {

@@ -14,7 +14,7 @@ use polars_io::parquet::read::ParquetReader;
 use spc::moments::Moments;
 
 use super::query::ReadingFilter;
-use super::{Reader, StoreError, archive, file_error};
+use super::{Reader, StoreError, file_error};
 use crate::words::Role;
 
 /// Strata of all units together that are told apart.
@@ -61,17 +61,9 @@ impl Reader {
     ///
     /// When the record or a segment of the archive can not be read.
     pub fn strata(&self, filter: &StrataFilter) -> Result<Vec<Stratum>, StoreError> {
-        let segments = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
-        let wanted = |path: &&String| archive::may_hold(path, &filter.readings);
         let mut found = Found::new();
-        for relative in segments.iter().filter(wanted) {
-            add_segment(
-                &self.folder.join("archive").join(relative),
-                filter,
-                &mut found,
-            )?;
+        for path in self.segments_for(&filter.readings)? {
+            add_segment(&path, filter, &mut found)?;
             if found.len() > STRATA_MAX {
                 return Ok(Vec::new());
             }
