@@ -40,6 +40,17 @@ impl Column {
         };
         word.filter(|word| !word.is_empty())
     }
+
+    fn select(&self, rows: &[usize]) -> Column {
+        match self {
+            Column::Absent => Column::Absent,
+            Column::Constant(word) => Column::Constant(Arc::clone(word)),
+            Column::PerRow { codes, words } => Column::PerRow {
+                codes: pick(codes, rows),
+                words: words.clone(),
+            },
+        }
+    }
 }
 
 /// The measured numbers of a block.
@@ -87,6 +98,30 @@ pub struct Block {
     pub opportunities: Vec<u32>,
     /// The measured numbers.
     pub values: Values,
+    /// Where in the file the rows stand.
+    pub lines: Lines,
+}
+
+/// The lines of a block's rows in their file. Rows mostly follow line by line, so only the places
+/// where they do not are kept.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Lines(Vec<(usize, u64)>);
+
+impl Lines {
+    /// Notes the line of the next row; rows come in order.
+    pub fn push(&mut self, row: usize, line: u64) {
+        if self.of(row) != Some(line) {
+            self.0.push((row, line));
+        }
+    }
+
+    /// The line of a row; 1 is the first of the file. `None` where the rows are of no file.
+    #[must_use]
+    pub fn of(&self, row: usize) -> Option<u64> {
+        let after = self.0.partition_point(|(first, _)| *first <= row);
+        let (first, line) = self.0.get(after.checked_sub(1)?)?;
+        Some(line + (row - first) as u64)
+    }
 }
 
 /// What a file without rows still says: which unit was inspected, and that nothing was found.
@@ -110,4 +145,65 @@ impl Block {
     pub fn key(&self, role: Role) -> &Column {
         &self.keys[role.index()]
     }
+
+    /// Some of the rows, in the order given.
+    #[must_use]
+    pub fn select(&self, rows: &[usize]) -> Block {
+        let mut lines = Lines::default();
+        for (place, row) in rows.iter().enumerate() {
+            if let Some(line) = self.lines.of(*row) {
+                lines.push(place, line);
+            }
+        }
+        Block {
+            feed: self.feed,
+            rows: rows.len(),
+            at: pick(&self.at, rows),
+            keys: std::array::from_fn(|role| self.keys[role].select(rows)),
+            attempt: pick(&self.attempt, rows),
+            call: pick(&self.call, rows),
+            review: pick(&self.review, rows),
+            opportunities: pick(&self.opportunities, rows),
+            values: self.values.select(rows),
+            lines,
+        }
+    }
+}
+
+impl Values {
+    fn select(&self, rows: &[usize]) -> Values {
+        match self {
+            Values::Wide(columns) => {
+                Values::Wide(columns.iter().map(|column| pick(column, rows)).collect())
+            }
+            Values::Long {
+                step,
+                value,
+                unit,
+                lower,
+                upper,
+            } => Values::Long {
+                step: step.select(rows),
+                value: pick(value, rows),
+                unit: unit.select(rows),
+                lower: pick(lower, rows),
+                upper: pick(upper, rows),
+            },
+            Values::None => Values::None,
+        }
+    }
+
+    /// Takes the measured numbers of a row away.
+    pub fn clear(&mut self, row: usize) {
+        match self {
+            Values::Wide(columns) => columns.iter_mut().for_each(|column| column[row] = f64::NAN),
+            Values::Long { value, .. } => value[row] = f64::NAN,
+            Values::None => {}
+        }
+    }
+}
+
+/// The entries of a column at some rows.
+fn pick<T: Copy>(column: &[T], rows: &[usize]) -> Vec<T> {
+    rows.iter().map(|row| column[*row]).collect()
 }

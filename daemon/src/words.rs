@@ -153,6 +153,8 @@ pub enum Call {
     Good,
     /// The machine called a defect, or a test step failed.
     Defect,
+    /// The verdict is recorded already: the row only brings the review that was given later.
+    Recorded,
 }
 
 /// The human verdict on a call.

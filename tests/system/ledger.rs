@@ -20,10 +20,6 @@ fn fed(count: usize) -> Place {
     place
 }
 
-fn counted(place: &Place) -> Vec<String> {
-    place.table("SELECT * FROM unit ORDER BY feed, unit, attempt")
-}
-
 fn first_of(place: &Place, station: &str) -> String {
     let mut names: Vec<String> = fs::read_dir(place.path(station))
         .unwrap()
@@ -39,14 +35,14 @@ fn assert_only_duplicates(place: &Place, duplicates: u64, before: &[String]) {
     assert_eq!(totals["accepted"], 0, "{totals}");
     assert_eq!(totals["rows"], 0, "{totals}");
     assert_eq!(totals["duplicate"], duplicates, "{totals}");
-    assert_eq!(counted(place), before);
+    assert_eq!(place.counted(), before);
     place.assert_rows_add_up();
 }
 
 #[test]
 fn a_file_copied_under_another_name_counts_once() {
     let place = fed(60);
-    let (before, charts) = (counted(&place), place.charts());
+    let (before, charts) = (place.counted(), place.charts());
     for (station, copy) in [
         ("paste", "paste/P000001_copy.csv"),
         ("optical", "optical/P000001_copy.csv"),
@@ -84,7 +80,7 @@ fn two_copies_that_wait_together_count_once() {
 #[test]
 fn a_file_that_is_renamed_counts_once() {
     let place = fed(60);
-    let before = counted(&place);
+    let before = place.counted();
     for (station, fresh) in [
         ("paste", "paste/P000001_renamed.csv"),
         ("function", "function/renamed.csv"),
@@ -107,7 +103,7 @@ fn a_growing_file_read_in_pieces_and_then_renamed_counts_once() {
     place.replay();
     let pieces = place.number("SELECT count(*) FROM file WHERE feed = 'function-l1'");
     assert!(pieces > 2, "{pieces} pieces");
-    let before = counted(&place);
+    let before = place.counted();
     let original = first_of(&place, "function");
     fs::rename(place.path(&original), place.path("function/done.csv")).unwrap();
     assert_only_duplicates(&place, 1, &before);
@@ -116,7 +112,7 @@ fn a_growing_file_read_in_pieces_and_then_renamed_counts_once() {
 #[test]
 fn a_file_that_is_touched_counts_once() {
     let place = fed(60);
-    let before = counted(&place);
+    let before = place.counted();
     for station in ["paste", "optical", "function"] {
         let path = place.path(&first_of(&place, station));
         let file = fs::File::options().write(true).open(&path).unwrap();
@@ -129,7 +125,7 @@ fn a_file_that_is_touched_counts_once() {
             (&0.into(), &0.into())
         );
     }
-    assert_eq!(counted(&place), before);
+    assert_eq!(place.counted(), before);
     place.assert_rows_add_up();
 }
 
@@ -204,47 +200,8 @@ fn a_growing_file_renamed_with_unread_rows_counts_each_row_once() {
     let original = first_of(&place, "function");
     fs::rename(place.path(&original), place.path("function/closed.csv")).unwrap();
     place.replay();
-    assert_eq!(counted(&place), counted(&whole));
+    assert_eq!(place.counted(), whole.counted());
     assert_same_charts(&whole.charts(), &place.charts());
-}
-
-/// A file that has counted is written again with one value corrected.
-#[test]
-fn a_file_written_again_with_a_correction_counts_its_rows_once() {
-    let place = fed(1);
-    let before = counted(&place);
-    let one = &first(1)[0];
-    let text = String::from_utf8(one.content.clone()).unwrap();
-    let height = text
-        .lines()
-        .nth(1)
-        .unwrap()
-        .split(',')
-        .nth(8)
-        .unwrap()
-        .to_owned();
-    place.write(
-        &format!("paste/{}", one.file_name),
-        text.replacen(&format!(",{height},"), ",99.9,", 1),
-    );
-    let answer = place.run(&["replay"]);
-    assert_eq!(answer.code, Some(3), "{}", answer.err);
-    assert_eq!(counted(&place), before);
-    let aside = place.table("SELECT code, reason FROM file WHERE verdict = 'quarantined'");
-    assert!(
-        aside[0].contains("F013") && aside[0].contains("P000001/1"),
-        "{aside:?}"
-    );
-    // The same once more, with yet another value.
-    place.write(
-        &format!("paste/{}", one.file_name),
-        text.replacen(&format!(",{height},"), ",99.8,", 1),
-    );
-    assert_eq!(place.run(&["replay"]).code, Some(3));
-    assert_eq!(counted(&place), before);
-    // What was delivered first is still known.
-    place.write(&format!("paste/{}", one.file_name), &one.content);
-    assert_only_duplicates(&place, 1, &before);
 }
 
 /// Some stations write every panel into a file of the same name.

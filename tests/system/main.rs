@@ -16,6 +16,7 @@ mod alerts;
 mod bad_input;
 mod baselines;
 mod capability;
+mod corrected;
 mod dialects;
 mod gauge;
 mod ledger;

@@ -23,21 +23,11 @@ fn in_one_go(config: &str, deliveries: &[Delivery]) -> Place {
     place
 }
 
-/// What has been kept of every visit of a unit, and of every call.
-fn counted(place: &Place) -> Vec<String> {
-    let units = "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
-        opportunities FROM unit ORDER BY feed, unit, attempt";
-    let defects = "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7";
-    let mut rows = place.table(units);
-    rows.extend(place.table(defects));
-    rows
-}
-
 fn assert_same(one: &Place, other: &Place) {
     assert_same_charts(&one.charts(), &other.charts());
     assert_eq!(one.limits(), other.limits());
     assert_eq!(one.alerts(), other.alerts());
-    assert_eq!(counted(one), counted(other));
+    assert_eq!(one.counted(), other.counted());
     one.assert_rows_add_up();
     other.assert_rows_add_up();
 }

@@ -226,6 +226,16 @@ impl Place {
         rows.unwrap().map(Result::unwrap).collect()
     }
 
+    /// What has been kept of every visit of a unit, and of every call, whichever file brought it.
+    pub fn counted(&self) -> Vec<String> {
+        let units = "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
+            opportunities FROM unit ORDER BY feed, unit, attempt";
+        let defects = "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7";
+        let mut rows = self.table(units);
+        rows.extend(self.table(defects));
+        rows
+    }
+
     /// Asserts that the record and the archive are what was written, and gives what was found.
     pub fn assert_sound(&self) -> Value {
         let answer = self.run(&["--format", "json", "verify"]);

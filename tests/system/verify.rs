@@ -295,11 +295,13 @@ fn make_older(place: &Place) {
         .map(Result::unwrap)
         .collect();
     for table in tables {
-        let columns = if table == "segment" {
-            "path, rows"
-        } else {
-            "*"
-        };
+        let columns: String = record
+            .query_row(
+                "SELECT group_concat(name, ', ') FROM pragma_table_info(?1, 'main')",
+                [&table],
+                |row| row.get(0),
+            )
+            .unwrap();
         let copy = format!("INSERT INTO main.{table} SELECT {columns} FROM new.{table}");
         record.execute(&copy, []).unwrap();
     }
@@ -313,7 +315,7 @@ fn make_older(place: &Place) {
 fn an_older_record_is_copied_and_brought_up_to_date() {
     let place = lived_in();
     let charts = place.charts();
-    let counted = place.table("SELECT * FROM unit ORDER BY feed, unit, attempt");
+    let counted = place.counted();
     make_older(&place);
     let before = dump(&database(&place)).unwrap();
     let refused = place.run(&["streams"]);
@@ -323,11 +325,8 @@ fn an_older_record_is_copied_and_brought_up_to_date() {
     assert_eq!(place.replay()["rows"], 0);
     let copy = place.path("driftvane-data/driftvane-version-1.sqlite");
     assert_eq!(dump(&copy).unwrap(), before);
-    assert_eq!(place.number("PRAGMA user_version"), 2);
-    assert_eq!(
-        place.table("SELECT * FROM unit ORDER BY feed, unit, attempt"),
-        counted
-    );
+    assert_eq!(place.number("PRAGMA user_version"), 3);
+    assert_eq!(place.counted(), counted);
     assert_same_charts(&charts, &place.charts());
     place.assert_sound();
     let acts = place.table("SELECT kind, who, reason FROM chain WHERE kind = 'restart'");
@@ -361,12 +360,78 @@ fn an_older_record_that_can_not_be_brought_up_to_date_stays_as_it_was() {
     place.assert_sound();
 }
 
+/// Copies a folder of the source tree.
+fn copy_tree(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap() {
+        let (entry, name) = entry.map(|one| (one.path(), one.file_name())).unwrap();
+        if entry.is_dir() {
+            copy_tree(&entry, &to.join(name));
+        } else {
+            fs::copy(&entry, to.join(name)).unwrap();
+        }
+    }
+}
+
+/// A place whose record and archive are of version 2.
+fn with_record_of_version_2() -> Place {
+    let place = Place::new(crate::place::CONFIG);
+    let record = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/system/record-2");
+    copy_tree(&record, &place.path("driftvane-data"));
+    place
+}
+
+/// The record was written by the program of version 2 from the sample feeds, in which two rows of
+/// paste could not be used and one call had no review yet. Of its visits it is not known which
+/// file brought them: the feeds as they are must still count only what is missing.
+#[test]
+fn a_record_of_version_2_goes_on_as_if_it_had_been_written_today() {
+    let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let alone = Place::new(crate::place::CONFIG);
+    let place = with_record_of_version_2();
+    let before = dump(&database(&place)).unwrap();
+    assert_eq!(place.replay()["rows"], 0);
+    place.assert_sound();
+    let copy = place.path("driftvane-data/driftvane-version-2.sqlite");
+    assert_eq!(dump(&copy).unwrap(), before);
+    for station in crate::place::STATIONS {
+        for place in [&alone, &place] {
+            copy_tree(
+                &sources.join("sample-feeds").join(station),
+                &place.path(station),
+            );
+        }
+    }
+    alone.replay();
+    assert_eq!(place.replay()["rows"], 2);
+    assert_eq!(place.number("SELECT sum(reviewed) FROM unit"), 1);
+    assert_eq!(place.counted(), alone.counted());
+    assert_same_charts(&alone.charts(), &place.charts());
+    place.assert_sound();
+    place.assert_rows_add_up();
+}
+
+/// What was changed before must not be hidden by the sums that are made anew.
+#[test]
+fn a_changed_record_of_an_older_version_is_refused() {
+    let place = with_record_of_version_2();
+    let record = place.record();
+    record
+        .execute("UPDATE unit SET confirmed = confirmed + 1", [])
+        .unwrap();
+    drop(record);
+    let answer = place.run(&["replay"]);
+    assert_eq!(answer.code, Some(1), "{}", answer.err);
+    assert!(answer.err.contains("the rows of unit"), "{}", answer.err);
+    assert_eq!(place.number("PRAGMA user_version"), 2);
+}
+
 #[test]
 fn a_newer_record_is_refused() {
     let place = lived_in();
     place
         .record()
-        .pragma_update(None, "user_version", 3)
+        .pragma_update(None, "user_version", 4)
         .unwrap();
     for command in [&["replay"][..], &["streams"], &["verify"]] {
         let answer = place.run(command);

@@ -174,7 +174,7 @@ fn readings(config: &Config, row: &PreviewRow) -> Vec<Reading> {
 
 fn verdict(call: Call, review: Review) -> String {
     let call = match call {
-        Call::Absent => None,
+        Call::Absent | Call::Recorded => None,
         Call::Good => Some("good"),
         Call::Defect => Some("defect"),
     };

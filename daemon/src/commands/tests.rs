@@ -119,6 +119,7 @@ fn tally(minute: i64, calls: u64, confirmed: u64, false_calls: u64) -> UnitTally
             .into_iter()
             .flatten()
             .collect(),
+        ..UnitTally::default()
     }
 }
 

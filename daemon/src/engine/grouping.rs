@@ -475,6 +475,7 @@ fn counted(
         }
     };
     let mut boards: Vec<BTreeMap<Arc<str>, u32>> = pass.slots.iter().map(start).collect();
+    let mut gains = vec![false; boards.len()];
     for (row, &slot) in pass.slot_of_row.iter().enumerate() {
         let (true, Some(board)) = (slot != NOWHERE, board_of(&block.keys, row)) else {
             continue;
@@ -488,10 +489,12 @@ fn counted(
             Subject::FalseCalls => block.review[row] == Review::FalseCall,
             Subject::Measure(_) | Subject::Measures(_) => false,
         };
-        *boards[slot as usize].entry(board).or_insert(0) += u32::from(hit);
+        // A review that came later says nothing about what was counted before it.
+        if hit || block.call[row] != Call::Recorded {
+            gains[slot as usize] = true;
+            *boards[slot as usize].entry(board).or_insert(0) += u32::from(hit);
+        }
     }
-    boards
-        .into_iter()
-        .map(|boards| Some(Content::Counted(boards)))
-        .collect()
+    let gain = |(boards, gains): (_, bool)| gains.then_some(Content::Counted(boards));
+    boards.into_iter().zip(gains).map(gain).collect()
 }

@@ -31,7 +31,7 @@ pub use baseline::{BaselinePoint, Excluded, Findings};
 pub use budget::{allowed, shift_minutes, stepped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,
-    SPREAD_BEYOND_LIMITS,
+    SPREAD_BEYOND_LIMITS, late_point,
 };
 pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};

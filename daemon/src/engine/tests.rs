@@ -9,7 +9,7 @@ use std::sync::Arc;
 use proptest::prelude::*;
 
 use super::{AlertFacts, Effects, Engine, LimitsVersion, PointKind, Stream};
-use crate::block::{Block, Column, Values};
+use crate::block::{Block, Column, Lines, Values};
 use crate::config::{Characteristic, Config, read};
 use crate::words::{Call, Review, Role};
 use spc::rules::Side;
@@ -140,6 +140,7 @@ fn block(rows: &[Row]) -> Block {
             rows.iter().map(|row| row.value).collect(),
             rows.iter().map(area).collect(),
         ]),
+        lines: Lines::default(),
     }
 }
 

@@ -72,8 +72,12 @@ pub const LINE_TOO_LONG: &str = "F010";
 pub const TOO_LARGE_TO_DECODE: &str = "F011";
 /// A value of the file name, the preamble or a constant cannot be used.
 pub const BAD_FILE_VALUE: &str = "F012";
-/// The file was written again with visits that have counted; found by the one who knows the record.
+/// The file was written again with visits that had counted. Given by earlier versions only: now
+/// the rows that are not recorded count.
 pub const REWRITTEN: &str = "F013";
+/// The rows can not be compared with those recorded of the same visits; found by the one who knows
+/// the record.
+pub const NOT_COMPARED: &str = "F014";
 /// The row has another number of cells than the header.
 pub const RAGGED_ROW: &str = "F101";
 /// The cell is not a finite number.
@@ -100,6 +104,8 @@ pub const BAD_OPPORTUNITIES: &str = "F111";
 pub const EMPTY_STEP: &str = "F112";
 /// The time lies in the future; found by the one who knows the clock.
 pub const FUTURE_TIME: &str = "F113";
+/// The row is recorded with another value or verdict; found by the one who knows the record.
+pub const CONFLICT: &str = "F114";
 
 /// Every code with its meaning in a few words, for reports and the manual.
 pub const CODES: &[(&str, &str)] = &[
@@ -116,6 +122,7 @@ pub const CODES: &[(&str, &str)] = &[
     (TOO_LARGE_TO_DECODE, "too large to convert"),
     (BAD_FILE_VALUE, "value for the whole file not usable"),
     (REWRITTEN, "written again after it counted"),
+    (NOT_COMPARED, "can not be compared with what is recorded"),
     (RAGGED_ROW, "another number of cells than the header"),
     (NOT_A_NUMBER, "not a number"),
     (IMPLAUSIBLE, "implausible value"),
@@ -129,6 +136,7 @@ pub const CODES: &[(&str, &str)] = &[
     (BAD_OPPORTUNITIES, "opportunities not a count"),
     (EMPTY_STEP, "no test step"),
     (FUTURE_TIME, "time in the future"),
+    (CONFLICT, "recorded with another value or verdict"),
 ];
 
 /// The meaning of a code.

@@ -10,6 +10,7 @@ pub mod decode;
 pub mod diagnostics;
 mod family;
 mod head;
+mod looks;
 pub mod names;
 pub mod number;
 pub mod parse;

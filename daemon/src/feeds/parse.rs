@@ -12,16 +12,14 @@ use super::decode;
 use super::diagnostics::REJECTS_KEPT_MAX;
 use super::diagnostics::{self as codes, Quarantine, REJECT_TEXT_MAX, Reject, quote_text};
 use super::head::{self, CellSource, FileHead, LayoutPlan};
+use super::looks::{Looks, control};
 use super::number;
-use crate::block::{Block, Column, Values};
+use crate::block::{Block, Column, Lines, Values};
 use crate::config::{Feed, Layout};
 use crate::words::{Call, Review, Role};
 
 /// No measure is larger in magnitude: the exact sums hold numbers below 2^64.
 const NUMBER_MAX: f64 = 1e19;
-
-/// Bytes that are looked through at once.
-const LOOKED_AT: usize = 16 * 1024;
 
 /// The rows of a piece of a file.
 #[derive(Debug)]
@@ -64,39 +62,6 @@ pub fn parse_piece(head: &FileHead, feed: &Feed, bytes: &[u8], first_line: u64) 
     parser.finish()
 }
 
-/// Which of the costlier ways a text needs.
-struct Looks {
-    ascii: bool,
-    /// Whether any cell may hold a control character.
-    controls: bool,
-    quotes: bool,
-}
-
-impl Looks {
-    /// By parts, so that the second and third look at each finds it in the fastest cache.
-    fn of(bytes: &[u8], quote: u8) -> Looks {
-        let mut looks = Looks {
-            ascii: true,
-            controls: false,
-            quotes: false,
-        };
-        for part in bytes.chunks(LOOKED_AT) {
-            looks.ascii &= part.is_ascii();
-            // Without early exits, so that it compiles to vector instructions.
-            looks.controls |= part.iter().fold(0, |found, &byte| found | control(byte)) != 0;
-            looks.quotes |= memchr::memchr(quote, part).is_some();
-        }
-        looks
-    }
-}
-
-/// 1 for characters that no cell may hold; tabs and quoted line ends it may.
-#[inline]
-fn control(byte: u8) -> u8 {
-    let allowed = u8::from(byte == b'\n') | u8::from(byte == b'\r') | u8::from(byte == b'\t');
-    (u8::from(byte < 0x20) & !allowed) | u8::from(byte == 0x7f)
-}
-
 /// The rows so far, and what was found about them.
 struct Parser<'a> {
     head: &'a FileHead,
@@ -112,6 +77,7 @@ struct Parser<'a> {
     call: Coded<Call>,
     review: Coded<Review>,
     numbers: Vec<Vec<f64>>,
+    lines: Lines,
     bad: Vec<Bad>,
     rejects: Vec<Reject>,
     rejects_total: u64,
@@ -150,6 +116,7 @@ impl<'a> Parser<'a> {
             call: Coded::new(room),
             review: Coded::new(room),
             numbers: (0..numbers).map(|_| Vec::with_capacity(room)).collect(),
+            lines: Lines::default(),
             bad: Vec::new(),
             rejects: Vec::new(),
             rejects_total: 0,
@@ -172,7 +139,28 @@ impl<'a> Parser<'a> {
         if !self.bad.is_empty() {
             self.drop_bad(kept, cells.rows());
         }
+        self.take_lines(kept, cells);
         self.reject(cells);
+    }
+
+    /// Notes the lines of the rows that are kept: two are enough where no line lies between.
+    fn take_lines(&mut self, kept: usize, cells: &Cells) {
+        let line = |row: usize| self.first_line + u64::from(cells.row(row).1);
+        let Some(last) = cells.rows().checked_sub(1) else {
+            return;
+        };
+        if self.bad.is_empty() && line(last) - line(0) == last as u64 {
+            return self.lines.push(kept, line(0));
+        }
+        let mut bad = self.bad.iter().map(|bad| bad.row).peekable();
+        let mut next = kept;
+        for row in 0..=last {
+            if bad.next_if_eq(&row).is_none() {
+                self.lines
+                    .push(next, self.first_line + u64::from(cells.row(row).1));
+                next += 1;
+            }
+        }
     }
 
     fn take_controls(&mut self, cells: &Cells) {
@@ -554,6 +542,7 @@ impl<'a> Parser<'a> {
             review: self.review.values,
             opportunities: self.opportunities.values,
             values,
+            lines: self.lines,
         };
         Piece {
             block,

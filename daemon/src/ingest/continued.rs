@@ -14,17 +14,18 @@ impl Ingest {
     /// Where reading starts of a file whose name tells nothing about it.
     pub(super) fn continued(&self, one: &Waiting) -> Result<Start, StoreError> {
         let feed = &self.config.feeds[one.feed];
+        let new = Start::of(&feed.name, &one.found.path.to_string_lossy());
         if !feed.grows {
-            return Ok(Start::default());
+            return Ok(new);
         }
         let beginnings = self.store.beginnings(&feed.name, one.found.len)?;
         let (false, Ok(mut file)) = (beginnings.is_empty(), File::open(&one.found.path)) else {
             // Why a file can not be opened is told by the one who reads it.
-            return Ok(Start::default());
+            return Ok(new);
         };
-        let mut longest = Start::default();
+        let mut longest = new;
         let mut hasher = blake3::Hasher::new();
-        for (length, hash) in beginnings {
+        for (length, hash, path) in beginnings {
             let next = file.by_ref().take(length - hasher.count());
             if hasher.update_reader(next).is_err() || hasher.count() < length {
                 break;
@@ -34,6 +35,7 @@ impl Ingest {
                 longest = Start {
                     from: length,
                     prefix: Some(found),
+                    ..Start::of(&feed.name, &path)
                 };
             }
         }

@@ -101,7 +101,7 @@ impl Ingest {
         Taken {
             facts,
             path,
-            start: Start::default(),
+            start: Start::of(&feed.name, &one.found.path.to_string_lossy()),
             pieces: Vec::new(),
             empty: None,
         }

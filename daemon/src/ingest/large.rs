@@ -1,19 +1,23 @@
 //! Files too large to wait in memory: read piece by piece, committed alone.
 //!
-//! Rows reach the engine before it is known whether the file counts. Where it does not, the engine
-//! goes back to the record: nothing of the file is left.
+//! Rows reach the engine before it is known whether the file counts. Where it does not, and where
+//! some of its rows are recorded already, the engine goes back to the record: nothing of the
+//! reading is left.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use super::facts::{counts, refuse_future};
+use super::facts::{counts, refuse, refuse_future};
 use super::prepared::Prepared;
-use super::rewritten::refuse_visit;
+use super::repeated::Repeats;
 use super::{
-    FUTURE_US, Ingest, Outcome, Start, Step, Waiting, request, segment_name, tally, widen,
+    FUTURE_US, Ingest, Open, Outcome, Start, Step, Taken, Waiting, request, segment_name, tally,
+    widen,
 };
+use crate::config::Config;
 use crate::feeds::read::{FileRead, ReadFailure, Use, read_file};
-use crate::store::segment::{Encoded, Segments, encode, plan};
-use crate::store::{Batch, StoreError};
+use crate::store::segment::{DAY_US, Encoded, Segments, encode, plan};
+use crate::store::{Batch, StoreError, Verdict};
 
 /// What came of reading a large file.
 struct Pass<'a> {
@@ -22,6 +26,8 @@ struct Pass<'a> {
     batch: Batch,
     /// The first and the last event.
     span: Option<(i64, i64)>,
+    /// The days of its events.
+    days: BTreeSet<i64>,
 }
 
 impl Ingest {
@@ -33,38 +39,104 @@ impl Ingest {
         now: i64,
     ) -> Result<Outcome, StoreError> {
         let config = Arc::clone(&self.config);
-        let named = format!("{}\n{}\n{now}", one.found.path.display(), start.from);
-        let name = segment_name(blake3::hash(named.as_bytes()).as_bytes());
-        let segments = Segments::new(&config, self.store.folder(), name);
-        let Pass {
-            read,
-            segments,
-            mut batch,
-            span,
-        } = self.pass(one, start, segments)?;
-        if matches!(read, Err(ReadFailure::Rewritten)) {
-            return self.take_large(one, Start::default(), now);
+        let mut pass = self.pass(&config, (one, start, now), &mut None)?;
+        if matches!(pass.read, Err(ReadFailure::Rewritten)) {
+            let name = one.found.path.to_string_lossy();
+            return self.take_large(one, Start::of(&config.feeds[one.feed].name, &name), now);
         }
-        let Step::Taken(mut taken) = self.judge(one, read, start, Vec::new(), &[])? else {
-            self.forget_uncommitted()?;
-            return Ok(Outcome {
-                again: 1,
-                ..Outcome::default()
-            });
+        let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
+            return self.again();
         };
-        taken.facts.first_at = span.map(|(first, _)| first);
-        taken.facts.last_at = span.map(|(_, last)| last);
-        if counts(taken.facts.verdict) && span.is_some_and(|(_, last)| last > now + FUTURE_US) {
+        if counts(taken.facts.verdict) {
+            let seen = self.seen(&pass.batch.units, start, &Open::default())?;
+            if !seen.is_empty() {
+                // The second reading writes segments of the same names.
+                let Pass { days, segments, .. } = pass;
+                drop(segments);
+                self.forget_uncommitted()?;
+                let none = Open::default();
+                return match self.repeats(one.feed, start, seen, &days, &none)? {
+                    Ok(repeats) => self.take_rest(one, start, repeats, now),
+                    Err(trouble) => {
+                        taken.facts = refuse(taken.facts, trouble);
+                        taken.drop_rows();
+                        let mut batch = Batch::default();
+                        batch.files.push(taken.facts);
+                        batch.paths.push(taken.path);
+                        self.keep(batch, || Ok(Vec::new()), now)
+                    }
+                };
+            }
+        }
+        self.keep_large(taken, pass, now)
+    }
+
+    /// Reads a large file again, and commits what of it is not recorded.
+    fn take_rest(
+        &mut self,
+        one: &Waiting,
+        start: Start,
+        repeats: Repeats,
+        now: i64,
+    ) -> Result<Outcome, StoreError> {
+        let config = Arc::clone(&self.config);
+        let mut repeats = Some(repeats);
+        let mut pass = self.pass(&config, (one, start, now), &mut repeats)?;
+        let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
+            return self.again();
+        };
+        if let (true, Some(repeats)) = (counts(taken.facts.verdict), repeats) {
+            taken.facts = repeats.facts(taken.facts);
+        }
+        self.keep_large(taken, pass, now)
+    }
+
+    /// Decides what a large file is once it has been read; nothing where it changed meanwhile.
+    fn judge_large(
+        &mut self,
+        one: &Waiting,
+        start: Start,
+        pass: &mut Pass,
+        now: i64,
+    ) -> Result<Option<Box<Taken>>, StoreError> {
+        let read = std::mem::replace(&mut pass.read, Err(ReadFailure::Changed));
+        let Step::Taken(mut taken) = self.judge(one, read, start, Vec::new(), &Open::default())?
+        else {
+            return Ok(None);
+        };
+        taken.facts.first_at = pass.span.map(|(first, _)| first);
+        taken.facts.last_at = pass.span.map(|(_, last)| last);
+        let is_future = pass.span.is_some_and(|(_, last)| last > now + FUTURE_US);
+        if counts(taken.facts.verdict) && is_future {
             taken.facts = refuse_future(taken.facts);
         }
-        if self.may_repeat(&taken.facts)?
-            && let Some(unit) = self.counted_before(&batch.units)?
-        {
-            taken.facts = refuse_visit(taken.facts, &unit);
-        }
+        Ok(Some(taken))
+    }
+
+    fn again(&mut self) -> Result<Outcome, StoreError> {
+        self.forget_uncommitted()?;
+        Ok(Outcome {
+            again: 1,
+            ..Outcome::default()
+        })
+    }
+
+    fn keep_large(
+        &mut self,
+        mut taken: Box<Taken>,
+        pass: Pass,
+        now: i64,
+    ) -> Result<Outcome, StoreError> {
+        let Pass {
+            segments,
+            mut batch,
+            ..
+        } = pass;
         let is_kept = counts(taken.facts.verdict);
         if !is_kept {
-            taken.drop_rows();
+            if taken.facts.verdict == Verdict::Quarantined {
+                taken.drop_rows();
+            }
             self.forget_uncommitted()?;
             batch = Batch::default();
         }
@@ -82,28 +154,55 @@ impl Ingest {
     }
 
     /// One reading: pieces are parsed, sorted, counted and encoded on all threads, and put together
-    /// here.
+    /// here. Rows that are recorded are left out where it is known which these are.
     fn pass<'a>(
         &mut self,
-        one: &Waiting,
-        start: Start,
-        mut segments: Segments<'a>,
+        config: &'a Config,
+        (one, start, now): (&Waiting, Start, i64),
+        repeats: &mut Option<Repeats>,
     ) -> Result<Pass<'a>, StoreError> {
-        let config = Arc::clone(&self.config);
-        let request = request(&config, one, start, self.threads);
+        let named = format!("{}\n{}\n{now}", one.found.path.display(), start.from);
+        let name = segment_name(blake3::hash(named.as_bytes()).as_bytes());
+        let mut segments = Segments::new(config, self.store.folder(), name);
+        let request = request(config, one, start, self.threads);
         let engine = &mut self.engine;
         let mut batch = Batch::default();
-        let mut span = None;
+        let (mut span, mut days) = (None, BTreeSet::new());
         let mut archived = Ok(());
+        let encoded = |piece: &Prepared| -> Vec<Encoded> {
+            let parts = plan(std::slice::from_ref(&piece.block)).into_iter();
+            parts.map(|part| encode(config, part)).collect()
+        };
+        let is_sifted = repeats.is_some();
         let to = Use {
             prepare: &|block| {
-                let piece = Prepared::of(&config, block);
-                let parts = plan(std::slice::from_ref(&piece.block)).into_iter();
-                let encoded = parts.map(|part| encode(&config, part)).collect();
-                (piece.span(), piece.sorted, piece.visits, encoded)
+                let piece = Prepared::of(config, block, start.source);
+                let of_piece = piece.span();
+                if is_sifted {
+                    (of_piece, Piece::Whole(Box::new(piece)))
+                } else {
+                    let encoded = encoded(&piece);
+                    (
+                        of_piece,
+                        Piece::Encoded(piece.sorted, piece.visits, encoded),
+                    )
+                }
             },
-            sink: &mut |(of_piece, sorted, visits, encoded)| {
+            sink: &mut |(of_piece, piece)| {
                 span = widen(span, of_piece);
+                days.extend(of_piece.into_iter().flat_map(days_of));
+                let (sorted, visits, encoded) = match piece {
+                    Piece::Encoded(sorted, visits, encoded) => (sorted, visits, encoded),
+                    Piece::Whole(piece) => {
+                        let rest = match repeats {
+                            Some(repeats) => repeats.sift(config, *piece),
+                            None => Some(*piece),
+                        };
+                        let Some(rest) = rest else { return };
+                        let encoded = encoded(&rest);
+                        (rest.sorted, rest.visits, encoded)
+                    }
+                };
                 engine.take(sorted);
                 tally::join(&mut batch.units, visits);
                 let mut write = |encoded: Vec<Encoded>| {
@@ -115,13 +214,27 @@ impl Ingest {
                 }
             },
         };
-        let read = read_file(&config, one.feed, &request, to);
+        let read = read_file(config, one.feed, &request, to);
         archived?;
         Ok(Pass {
             read,
             segments,
             batch,
             span,
+            days,
         })
     }
+}
+
+/// A piece of a large file on its way to the engine and the archive.
+enum Piece {
+    /// All of it counts: it is encoded, and its rows are gone from memory.
+    Encoded(crate::engine::Sorted, tally::Visits, Vec<Encoded>),
+    /// Some of it may be recorded.
+    Whole(Box<Prepared>),
+}
+
+/// The days between two times.
+fn days_of((first, last): (i64, i64)) -> impl Iterator<Item = i64> {
+    first.div_euclid(DAY_US)..=last.div_euclid(DAY_US)
 }

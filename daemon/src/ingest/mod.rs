@@ -9,24 +9,28 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::ScopedJoinHandle;
 
-use crate::block::{EmptyUnit, FeedIndex};
+use crate::block::FeedIndex;
 use crate::config::Config;
 use crate::engine::{Command, Effects, Engine, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
 use crate::store::segment::{Segments, Written, encode, plan};
-use crate::store::{AlertNews, Batch, FileFacts, PathFacts, Store, StoreError, Verdict};
+use crate::store::{AlertNews, Batch, Store, StoreError, Verdict};
 
 mod continued;
 mod facts;
+mod known;
 mod large;
+mod open;
 mod prepared;
-mod rewritten;
+mod repeated;
 pub mod tally;
 
-use facts::{counts, refuse_future};
+use facts::counts;
+use open::{Open, Start, Taken};
 use prepared::Prepared;
+use repeated::AtHand;
 
 /// Files in one transaction at most.
 pub const BATCH_FILES_MAX: usize = 512;
@@ -91,41 +95,7 @@ pub struct Ingest {
     engine: Engine,
     names: Vec<StreamName>,
     threads: usize,
-}
-
-/// A file that was read into memory.
-struct Taken {
-    facts: FileFacts,
-    path: PathFacts,
-    start: Start,
-    pieces: Vec<Prepared>,
-    empty: Option<EmptyUnit>,
-}
-
-impl Taken {
-    /// Sets a file aside that would count, but lies too far after the clock.
-    fn refuse_future(&mut self, now: i64) {
-        let last = self.facts.last_at;
-        if counts(self.facts.verdict) && last.is_some_and(|last| last > now + FUTURE_US) {
-            self.facts = refuse_future(self.facts.clone());
-            self.drop_rows();
-        }
-    }
-
-    /// Leaves nothing of the file but its facts: the next reading starts where this one did.
-    fn drop_rows(&mut self) {
-        self.pieces.clear();
-        self.empty = None;
-        self.path.consumed = self.start.from;
-        self.path.hash = self.start.prefix.map_or([0; 32], Into::into);
-    }
-}
-
-/// Where reading starts: the bytes before it count already.
-#[derive(Clone, Copy, Default)]
-struct Start {
-    from: u64,
-    prefix: Option<blake3::Hash>,
+    at_hand: AtHand,
 }
 
 /// What is to be done about a file that waits.
@@ -160,6 +130,7 @@ impl Ingest {
             engine,
             names: Vec::new(),
             threads,
+            at_hand: AtHand::default(),
         };
         ingest.learn_names();
         Ok(ingest)
@@ -220,30 +191,25 @@ impl Ingest {
     fn take_small(&mut self, small: &[(&Waiting, Start)], now: i64) -> Result<Outcome, StoreError> {
         let config = Arc::clone(&self.config);
         let mut outcome = Outcome::default();
-        let mut batch: Vec<Taken> = Vec::new();
-        let mut rows = 0;
+        let mut open = Open::default();
         let mut jobs = small.iter();
         pipeline::in_order(
             self.threads.min(small.len()),
             &mut || Ok(jobs.next()),
             &|job: &(&Waiting, Start)| (job, read_small(&config, job.0, job.1)),
             &mut |((one, start), read)| {
-                match self.judge_small(one, *start, read, &batch)? {
+                match self.judge_small(one, *start, read, &open)? {
                     Step::Nothing => {}
                     Step::Again => outcome.again += 1,
-                    Step::Taken(taken) => {
-                        rows += taken.pieces.iter().map(Prepared::rows).sum::<usize>();
-                        batch.push(*taken);
-                    }
+                    Step::Taken(taken) => open.push(*taken),
                 }
-                if batch.len() >= BATCH_FILES_MAX || rows >= BATCH_ROWS_MAX {
-                    outcome.add(self.commit(std::mem::take(&mut batch), now)?);
-                    rows = 0;
+                if open.is_full() {
+                    outcome.add(self.commit(std::mem::take(&mut open).taken, now)?);
                 }
                 Ok(())
             },
         )?;
-        outcome.add(self.commit(batch, now)?);
+        outcome.add(self.commit(open.taken, now)?);
         Ok(outcome)
     }
 
@@ -307,6 +273,7 @@ impl Ingest {
             Some(known) if known.consumed > 0 && one.found.len >= known.consumed => Start {
                 from: known.consumed,
                 prefix: Some(blake3::Hash::from_bytes(known.hash)),
+                ..Start::of(&feed.name, &path)
             },
             _ => self.continued(one)?,
         };
@@ -319,29 +286,29 @@ impl Ingest {
     }
 
     fn judge_small(
-        &self,
+        &mut self,
         one: &Waiting,
         start: Start,
         (read, pieces): SmallRead,
-        batch: &[Taken],
+        open: &Open,
     ) -> Result<Step, StoreError> {
         // It was replaced, not continued.
         if matches!(read, Err(ReadFailure::Rewritten)) {
             let start = self.continued(one)?;
             let (read, pieces) = read_small(&self.config, one, start);
-            return self.judge(one, read, start, pieces, batch);
+            return self.judge(one, read, start, pieces, open);
         }
-        self.judge(one, read, start, pieces, batch)
+        self.judge(one, read, start, pieces, open)
     }
 
     /// Decides what a small file is once it has been read.
     fn judge(
-        &self,
+        &mut self,
         one: &Waiting,
         read: Result<FileRead, ReadFailure>,
         start: Start,
         pieces: Vec<Prepared>,
-        batch: &[Taken],
+        open: &Open,
     ) -> Result<Step, StoreError> {
         let read = match read {
             Ok(read) => read,
@@ -362,15 +329,16 @@ impl Ingest {
         }
         let hash = *read.hash.as_bytes();
         let known = self.store.knows_content(&hash)?
-            || batch
+            || open
+                .taken
                 .iter()
                 .any(|taken| counts(taken.facts.verdict) && taken.facts.hash == hash);
         let mut taken = self.facts(one, &read, start, known, &pieces);
         if !known {
             taken.pieces = pieces;
             taken.empty = read.empty;
+            self.sift(&mut taken, open)?;
         }
-        self.refuse_rewritten(&mut taken)?;
         Ok(Step::Taken(Box::new(taken)))
     }
 
@@ -503,7 +471,7 @@ fn finished<T>(work: ScopedJoinHandle<T>) -> T {
 fn read_small(config: &Config, one: &Waiting, start: Start) -> SmallRead {
     let mut pieces = Vec::new();
     let to = Use {
-        prepare: &|block| Prepared::of(config, block),
+        prepare: &|block| Prepared::of(config, block, start.source),
         sink: &mut |piece| pieces.push(piece),
     };
     let read = read_file(config, one.feed, &request(config, one, start, 1), to);

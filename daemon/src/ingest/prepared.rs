@@ -15,9 +15,10 @@ pub(super) struct Prepared {
 }
 
 impl Prepared {
-    pub(super) fn of(config: &Config, block: Block) -> Prepared {
+    /// Prepares a block that a file brought.
+    pub(super) fn of(config: &Config, block: Block, source: i64) -> Prepared {
         let mut visits = Visits::new();
-        tally::add(config, &block, &mut visits);
+        tally::add(config, &block, source, &mut visits);
         Prepared {
             sorted: Sorted::of(config, &block),
             visits,

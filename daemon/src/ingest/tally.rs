@@ -8,14 +8,14 @@ use std::sync::Arc;
 use crate::block::{Block, EmptyUnit};
 use crate::config::{Config, Feed};
 use crate::engine::{board_of, boards_of};
-use crate::store::{UnitKey, UnitTally};
+use crate::store::{DefectKey, UnitKey, UnitTally};
 use crate::words::{Call, Review, Role};
 
 /// The visits of a batch so far.
 pub type Visits = BTreeMap<UnitKey, UnitTally>;
 
-/// Adds the rows of a block.
-pub fn add(config: &Config, block: &Block, visits: &mut Visits) {
+/// Adds the rows of a block, which a file brought.
+pub fn add(config: &Config, block: &Block, source: i64, visits: &mut Visits) {
     let feed = &config.feeds[block.feed];
     let name: Arc<str> = Arc::from(feed.name.as_str());
     let mut last: Option<(Vec<u32>, u16, UnitKey)> = None;
@@ -51,11 +51,8 @@ pub fn add(config: &Config, block: &Block, visits: &mut Visits) {
                 open_panel(config, block, row, &name, visits);
             }
             open.at = block.at[row];
-            open.product = block
-                .key(Role::Product)
-                .text(row)
-                .cloned()
-                .unwrap_or_default();
+            open.source = source;
+            open.product = product_of(block, row);
             last = Some((known, attempt, (Arc::clone(&name), unit, attempt)));
         }
         count(feed, block, row, &mut open);
@@ -100,11 +97,7 @@ fn open_panel(config: &Config, block: &Block, row: usize, name: &Arc<str>, visit
     let Some(panel) = block.key(Role::Panel).text(row) else {
         return;
     };
-    let product = block
-        .key(Role::Product)
-        .text(row)
-        .cloned()
-        .unwrap_or_default();
+    let product = product_of(block, row);
     let boards: Vec<Arc<str>> = boards_of(config, Some(&product), panel)
         .into_keys()
         .collect();
@@ -133,7 +126,56 @@ fn share(total: u32, boards: Vec<Arc<str>>) -> impl Iterator<Item = (Arc<str>, u
         .map(move |(place, board)| (board, u64::from(each + if place == 0 { rest } else { 0 })))
 }
 
+/// Adds a review that came after its call, which is recorded without one and under a name.
+pub fn add_review(
+    config: &Config,
+    (block, row): (&Block, usize),
+    called: &Arc<str>,
+    visits: &mut Visits,
+) {
+    let feed = &config.feeds[block.feed];
+    let Some(unit) = board_of(&block.keys, row) else {
+        return;
+    };
+    let review = block.review[row];
+    let mut tally = UnitTally {
+        at: block.at[row],
+        product: product_of(block, row),
+        reviewed: 1,
+        confirmed: u64::from(review == Review::Confirmed),
+        false_calls: u64::from(review == Review::FalseCall),
+        ..UnitTally::default()
+    };
+    let is_called = is_called(feed, block.call[row]);
+    if is_called || review == Review::Confirmed {
+        let place = defect_of(block, row);
+        if is_called {
+            let before = (
+                Arc::clone(&place.0),
+                Arc::clone(&place.1),
+                Arc::clone(called),
+                Review::Pending as u8,
+            );
+            tally.replaced.insert(before, 1);
+        }
+        tally.defects.insert(place, 1);
+    }
+    let name: Arc<str> = Arc::from(feed.name.as_str());
+    put(visits, (name, unit, block.attempt[row]), tally);
+}
+
+fn product_of(block: &Block, row: usize) -> Arc<str> {
+    block
+        .key(Role::Product)
+        .text(row)
+        .cloned()
+        .unwrap_or_default()
+}
+
 fn count(feed: &Feed, block: &Block, row: usize, tally: &mut UnitTally) {
+    if block.call[row] == Call::Recorded {
+        return;
+    }
     tally.rows += 1;
     tally.at = tally.at.min(block.at[row]);
     if !feed.lists_failures_only {
@@ -145,14 +187,19 @@ fn count(feed: &Feed, block: &Block, row: usize, tally: &mut UnitTally) {
     tally.confirmed += u64::from(review == Review::Confirmed);
     tally.false_calls += u64::from(review == Review::FalseCall);
     if called || review == Review::Confirmed {
-        let text = |role| block.key(role).text(row).cloned().unwrap_or_default();
-        let component = match &block.values {
-            crate::block::Values::Long { step, .. } => step.text(row).cloned().unwrap_or_default(),
-            _ => text(Role::Component),
-        };
-        let place = (component, text(Role::Pin), text(Role::Defect), review as u8);
-        *tally.defects.entry(place).or_insert(0) += 1;
+        *tally.defects.entry(defect_of(block, row)).or_insert(0) += 1;
     }
+}
+
+/// What a row calls, and where.
+fn defect_of(block: &Block, row: usize) -> DefectKey {
+    let text = |role| block.key(role).text(row).cloned().unwrap_or_default();
+    let component = match &block.values {
+        crate::block::Values::Long { step, .. } => step.text(row).cloned().unwrap_or_default(),
+        _ => text(Role::Component),
+    };
+    let review = block.review[row] as u8;
+    (component, text(Role::Pin), text(Role::Defect), review)
 }
 
 /// A feed that lists only failures says by the row itself that the machine called.
@@ -161,7 +208,7 @@ pub fn is_called(feed: &Feed, call: Call) -> bool {
     match call {
         Call::Defect => true,
         Call::Absent => feed.lists_failures_only,
-        Call::Good => false,
+        Call::Good | Call::Recorded => false,
     }
 }
 
@@ -179,14 +226,24 @@ fn put(visits: &mut Visits, key: UnitKey, tally: UnitTally) {
         }
         std::collections::btree_map::Entry::Occupied(mut entry) => {
             let known = entry.get_mut();
+            known.source = match (known.rows, tally.rows) {
+                (0, _) => tally.source,
+                (_, 0) => known.source,
+                _ if known.source == tally.source => known.source,
+                _ => 0,
+            };
             known.at = known.at.min(tally.at);
             known.rows += tally.rows;
             known.calls += tally.calls;
             known.confirmed += tally.confirmed;
             known.false_calls += tally.false_calls;
             known.opportunities = known.opportunities.max(tally.opportunities);
+            known.reviewed += tally.reviewed;
             for (place, count) in tally.defects {
                 *known.defects.entry(place).or_insert(0) += count;
+            }
+            for (place, count) in tally.replaced {
+                *known.replaced.entry(place).or_insert(0) += count;
             }
         }
     }

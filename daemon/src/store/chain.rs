@@ -298,6 +298,12 @@ pub(super) fn each(
     Ok(())
 }
 
+/// The number of the entry that is written next.
+pub(super) fn next(of: &Connection) -> rusqlite::Result<i64> {
+    of.prepare_cached("SELECT coalesce(max(seq), 0) + 1 FROM chain")?
+        .query_row([], |row| row.get(0))
+}
+
 /// The digest of what makes points of rows: while it stays the same, the same rows give the same.
 pub(super) fn setting(config: &Config) -> [u8; 32] {
     use std::fmt::Write as _;

@@ -3,16 +3,18 @@
 //! A failed commit's outcome is unknown: the caller stops and starts again from the record.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use rusqlite::{Transaction, TransactionBehavior, params};
+use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::{self, Entry};
-use super::form::{content_bytes, limits_text, list_text, side_name, state_text};
+use super::form::{content_bytes, content_from, limits_text, list_text, side_name, state_text};
 use super::segment::Written;
+use super::visits::{UnitKey, UnitTally, write_units};
 use super::{Store, StoreError, db};
 use crate::config::Config;
-use crate::engine::{AlertFacts, Effects, PointFacts, PointKind, StreamFacts, stream_label};
+use crate::engine::{
+    AlertFacts, Effects, PointFacts, PointKind, StreamFacts, late_point, stream_label,
+};
 
 /// What became of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -105,33 +107,6 @@ pub struct PathFacts {
     pub hash: [u8; 32],
 }
 
-/// A call: component (or test step), pin, defect, review.
-pub type DefectKey = (Arc<str>, Arc<str>, Arc<str>, u8);
-
-/// A visit of a board: feed, board, try.
-pub type UnitKey = (Arc<str>, Arc<str>, u16);
-
-/// What a visit adds up to.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct UnitTally {
-    /// The earliest event.
-    pub at: i64,
-    /// The product.
-    pub product: Arc<str>,
-    /// Rows.
-    pub rows: u64,
-    /// Locations that the machine called.
-    pub calls: u64,
-    /// Confirmed defects.
-    pub confirmed: u64,
-    /// False calls.
-    pub false_calls: u64,
-    /// Opportunities that the feed states; 0 where it does not.
-    pub opportunities: u64,
-    /// How often each kind of defect was called at each place.
-    pub defects: BTreeMap<DefectKey, u64>,
-}
-
 /// Everything that a batch of files changes.
 #[derive(Debug, Default)]
 pub struct Batch {
@@ -202,7 +177,8 @@ fn write_batch(to: &Transaction, batch: &Batch, now: i64) -> rusqlite::Result<()
         write_file(to, file, now)?;
     }
     write_paths(to, &batch.paths)?;
-    write_units(to, &batch.units)?;
+    let entry = chain::next(to)?;
+    write_units(to, &batch.units, entry)?;
     for (request, at) in &batch.taken_requests {
         to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
             .execute(params![request, at])?;
@@ -214,9 +190,14 @@ fn write_segments(to: &Transaction, segments: &[Written]) -> rusqlite::Result<()
     for segment in segments {
         to.prepare_cached(
             "INSERT INTO segment
-             VALUES (?1, ?2, ?3, (SELECT coalesce(max(seq), 0) + 1 FROM chain))",
+             VALUES (?1, ?2, ?3, ?4)",
         )?
-        .execute(params![segment.path, i64_of(segment.rows), segment.digest])?;
+        .execute(params![
+            segment.path,
+            i64_of(segment.rows),
+            segment.digest,
+            chain::next(to)?
+        ])?;
     }
     Ok(())
 }
@@ -231,7 +212,7 @@ fn write_effects(
     for facts in &effects.streams {
         write_stream(to, config, names, facts)?;
     }
-    write_points(to, effects)?;
+    write_points(to, config, names, effects)?;
     write_limits(to, effects, now)?;
     write_alerts(to, config, names, effects, now)
 }
@@ -295,47 +276,6 @@ fn write_paths(to: &Transaction, paths: &[PathFacts]) -> rusqlite::Result<()> {
     Ok(())
 }
 
-fn write_units(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusqlite::Result<()> {
-    let mut unit = to.prepare_cached(
-        "INSERT INTO unit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
-         ON CONFLICT DO UPDATE SET at = min(at, excluded.at), rows = rows + excluded.rows,
-             calls = calls + excluded.calls, confirmed = confirmed + excluded.confirmed,
-             false_calls = false_calls + excluded.false_calls,
-             opportunities = max(opportunities, excluded.opportunities)",
-    )?;
-    let mut defect = to.prepare_cached(
-        "INSERT INTO defect VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
-         ON CONFLICT DO UPDATE SET count = count + excluded.count",
-    )?;
-    for ((feed, name, attempt), tally) in units {
-        unit.execute(params![
-            feed.as_ref(),
-            name.as_ref(),
-            attempt,
-            tally.at,
-            tally.product.as_ref(),
-            i64_of(tally.rows),
-            i64_of(tally.calls),
-            i64_of(tally.confirmed),
-            i64_of(tally.false_calls),
-            i64_of(tally.opportunities),
-        ])?;
-        for ((component, pin, kind, review), count) in &tally.defects {
-            defect.execute(params![
-                feed.as_ref(),
-                name.as_ref(),
-                attempt,
-                component.as_ref(),
-                pin.as_ref(),
-                kind.as_ref(),
-                review,
-                i64_of(*count),
-            ])?;
-        }
-    }
-    Ok(())
-}
-
 /// The number of a stream in the record is its place in the engine plus one: both only grow.
 fn stream_id(place: usize) -> i64 {
     i64::try_from(place).unwrap_or(i64::MAX - 1) + 1
@@ -368,7 +308,12 @@ fn write_stream(
     Ok(())
 }
 
-fn write_points(to: &Transaction, effects: &Effects) -> rusqlite::Result<()> {
+fn write_points(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    effects: &Effects,
+) -> rusqlite::Result<()> {
     let mut gone = to.prepare_cached(
         "DELETE FROM point WHERE stream = ?1 AND at = ?2 AND unit = ?3 AND kind = ?4",
     )?;
@@ -380,6 +325,11 @@ fn write_points(to: &Transaction, effects: &Effects) -> rusqlite::Result<()> {
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
     )?;
     for point in &effects.points {
+        let joined = match point.kind {
+            PointKind::Late => joined_late(to, config, names, point)?,
+            PointKind::Whole | PointKind::Part | PointKind::Group => None,
+        };
+        let point = joined.as_ref().unwrap_or(point);
         insert.execute(params![
             stream_id(point.stream),
             point.at,
@@ -396,6 +346,36 @@ fn write_points(to: &Transaction, effects: &Effects) -> rusqlite::Result<()> {
         ])?;
     }
     Ok(())
+}
+
+/// A unit that came too late, with what of it came too late before; the engine has forgotten that.
+fn joined_late(
+    to: &Transaction,
+    config: &Config,
+    names: &[crate::engine::StreamName],
+    point: &PointFacts,
+) -> rusqlite::Result<Option<PointFacts>> {
+    let before: Option<Vec<u8>> = to
+        .prepare_cached(
+            "SELECT content FROM point WHERE stream = ?1 AND at = ?2 AND unit = ?3 AND kind = ?4",
+        )?
+        .query_row(
+            params![
+                stream_id(point.stream),
+                point.at,
+                point.unit.as_ref(),
+                point.kind as u8
+            ],
+            |row| row.get(0),
+        )
+        .optional()?;
+    let Some(before) = before.and_then(|bytes| content_from(&bytes)) else {
+        return Ok(None);
+    };
+    let mut atom = point.atom.clone();
+    atom.content.merge(before);
+    let what = &config.characteristics[names[point.stream].characteristic];
+    Ok(late_point(point.stream, atom, what, point.version))
 }
 
 /// The subgroup of several units is made anew from its parts: it keeps no content of its own.
@@ -474,7 +454,6 @@ fn write_alert(
     alert: &AlertFacts,
     now: i64,
 ) -> rusqlite::Result<(i64, bool, bool)> {
-    use rusqlite::OptionalExtension;
     let key = params![
         stream_id(alert.stream),
         alert.first_at,

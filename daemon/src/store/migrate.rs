@@ -32,10 +32,15 @@ pub(super) fn bring_up_to_date(
             ))
             .map_err(wrap),
         (SCHEMA_VERSION, _) => Ok(()),
-        (1, _) => {
-            let copy = copy(folder, connection, 1)?;
-            tracing::info!(copy = %copy.display(), "the record is brought to version 2");
-            from_1(folder, path, connection, now)
+        (older @ 1..SCHEMA_VERSION, _) => {
+            let copy = copy(folder, connection, older)?;
+            tracing::info!(
+                copy = %copy.display(), "the record is brought to version {SCHEMA_VERSION}"
+            );
+            if older == 1 {
+                from_1(folder, path, connection, now)?;
+            }
+            from_2(folder, path, connection, now)
         }
         (0, _) => Err(StoreError::Damaged {
             path: path.to_owned(),
@@ -115,6 +120,72 @@ fn from_1(
     to.commit().map_err(wrap)
 }
 
+/// A change that leads to version 3, and the table that it makes anew.
+type Step = (&'static str, fn(&Transaction) -> rusqlite::Result<()>);
+
+/// What version 3 has that version 2 had not.
+const TO_3: &[Step] = &[("unit", visits_say_where_from)];
+
+fn from_2(
+    folder: &Path,
+    path: &Path,
+    connection: &mut Connection,
+    now: i64,
+) -> Result<(), StoreError> {
+    let wrap = |source| db(folder, source);
+    let to = Transaction::new(connection, TransactionBehavior::Immediate).map_err(wrap)?;
+    for (table, step) in TO_3 {
+        // What is summed anew may not hide that something was changed before.
+        if sum(&to, table).map_err(wrap)? != chain::balance(&to, table).map_err(wrap)? {
+            return Err(StoreError::Damaged {
+                path: path.to_owned(),
+                reason: format!("the rows of {table} are not those that were written"),
+            });
+        }
+        step(&to).map_err(wrap)?;
+        // A statement that is kept knows the columns of before.
+        to.flush_prepared_statement_cache();
+        let sum = sum(&to, table).map_err(wrap)?;
+        chain::set_balance(&to, table, &sum).map_err(wrap)?;
+    }
+    let files = files(&to).map_err(wrap)?;
+    let entry = Entry::own(now, "migrated", "from version 2");
+    chain::append(&to, &entry, files, &Sum::default()).map_err(wrap)?;
+    to.pragma_update(None, "user_version", 3).map_err(wrap)?;
+    to.commit().map_err(wrap)
+}
+
+/// The sum of a table's rows; that of a table that is not there is empty.
+fn sum(of: &Connection, table: &str) -> rusqlite::Result<Sum> {
+    if chain::tables(of)?.iter().any(|known| known == table) {
+        chain::sum_of(of, table, &format!("SELECT * FROM {table}"), [])
+    } else {
+        Ok(Sum::default())
+    }
+}
+
+/// Which file and which entries of the chain brought the rows of earlier visits is not known: any
+/// may have.
+fn visits_say_where_from(to: &Transaction) -> rusqlite::Result<()> {
+    to.execute_batch(&format!(
+        "DROP INDEX unit_by_time;
+         ALTER TABLE unit RENAME TO unit_before;
+         {}
+         INSERT INTO unit SELECT feed, unit, attempt, at, product, rows, calls, confirmed,
+             false_calls, opportunities, 0, 0, 0, (SELECT coalesce(max(seq), 0) FROM chain)
+         FROM unit_before;
+         DROP TABLE unit_before;
+         CREATE INDEX unit_by_time ON unit (at);",
+        statement("unit")
+    ))
+}
+
+/// The newest file.
+fn files(of: &Connection) -> rusqlite::Result<i64> {
+    let query = "SELECT coalesce(max(id), 0) FROM file";
+    of.query_row(query, [], |row| row.get(0))
+}
+
 /// What a person did: when, what, who, to what, why.
 type Action = (i64, String, String, String, String);
 
@@ -156,10 +227,8 @@ fn first_entries(to: &Connection, actions: &[Action], now: i64) -> rusqlite::Res
         };
         chain::append(to, &entry, 0, &Sum::default())?;
     }
-    let query = "SELECT coalesce(max(id), 0) FROM file";
-    let files = to.query_row(query, [], |row| row.get(0))?;
     let entry = Entry::own(now, "migrated", "from version 1");
-    chain::append(to, &entry, files, &content)
+    chain::append(to, &entry, files(to)?, &content)
 }
 
 /// The statement that makes a table, as the schema has it.
@@ -185,7 +254,7 @@ mod tests {
 
     #[test]
     fn every_table_of_the_schema_can_be_made_alone() {
-        for table in ["segment", "chain", "balance", "quarantine"] {
+        for table in ["segment", "chain", "balance", "quarantine", "unit"] {
             let connection = Connection::open_in_memory().unwrap();
             connection.execute_batch(&statement(table)).unwrap();
             let whole = Connection::open_in_memory().unwrap();

@@ -35,18 +35,18 @@ pub mod segment;
 mod shift;
 pub mod strata;
 mod verify;
+mod visits;
 
 pub use aside::{AsideRow, Handled};
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
-pub use commit::{
-    AlertNews, Batch, DefectKey, FileFacts, PathFacts, RejectFacts, UnitKey, UnitTally, Verdict,
-};
+pub use commit::{AlertNews, Batch, FileFacts, PathFacts, RejectFacts, Verdict};
 pub use form::{chart_name, side_name};
 pub use outbox::News;
 pub use verify::{Check, Damage, Head};
+pub use visits::{Archived, DefectKey, Recorded, UnitKey, UnitTally};
 
 /// The version of the schema that this program writes.
-const SCHEMA_VERSION: i64 = 2;
+const SCHEMA_VERSION: i64 = 3;
 
 /// The database in the data folder.
 const DATABASE: &str = "driftvane.sqlite";

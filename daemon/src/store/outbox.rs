@@ -4,7 +4,7 @@
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::Entry;
-use super::{PathFacts, Store, StoreError, UnitKey, db};
+use super::{PathFacts, Store, StoreError, db};
 
 /// News of an alert that has not left yet.
 #[derive(Clone, Debug)]
@@ -79,57 +79,28 @@ impl Store {
             .map_err(|source| db(&self.folder, source))
     }
 
-    /// Whether rows of a path count.
+    /// How far the files of a feed have been read, below a length: bytes, their digest and a file
+    /// that has them, in the order of bytes.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn has_counted(&self, feed: &str, path: &str) -> Result<bool, StoreError> {
-        // Most paths are new: only for the others is it worth looking through the files.
+    pub fn beginnings(
+        &self,
+        feed: &str,
+        below: u64,
+    ) -> Result<Vec<(u64, [u8; 32], String)>, StoreError> {
         self.connection
             .prepare_cached(
-                "SELECT EXISTS (SELECT 1 FROM path WHERE feed = ?1 AND path = ?2)
-                     AND EXISTS (SELECT 1 FROM file WHERE feed = ?1 AND path = ?2
-                         AND verdict IN ('accepted', 'accepted_with_rejects'))",
-            )
-            .and_then(|mut query| query.query_row(params![feed, path], |row| row.get(0)))
-            .map_err(|source| db(&self.folder, source))
-    }
-
-    /// Whether the visit of a unit at a time counts.
-    ///
-    /// # Errors
-    ///
-    /// When the record can not be read.
-    pub fn has_visit(&self, (feed, unit, attempt): &UnitKey, at: i64) -> Result<bool, StoreError> {
-        self.connection
-            .prepare_cached(
-                "SELECT EXISTS (SELECT 1 FROM unit
-                     WHERE feed = ?1 AND unit = ?2 AND attempt = ?3 AND at = ?4)",
-            )
-            .and_then(|mut query| {
-                query.query_row(params![&**feed, &**unit, attempt, at], |row| row.get(0))
-            })
-            .map_err(|source| db(&self.folder, source))
-    }
-
-    /// How far the files of a feed have been read, below a length: bytes and their digest, in the
-    /// order of bytes.
-    ///
-    /// # Errors
-    ///
-    /// When the record can not be read.
-    pub fn beginnings(&self, feed: &str, below: u64) -> Result<Vec<(u64, [u8; 32])>, StoreError> {
-        self.connection
-            .prepare_cached(
-                "SELECT DISTINCT consumed, hash FROM path
-                 WHERE feed = ?1 AND consumed > 0 AND consumed < ?2 ORDER BY consumed",
+                "SELECT consumed, hash, min(path) FROM path
+                 WHERE feed = ?1 AND consumed > 0 AND consumed < ?2
+                 GROUP BY consumed, hash ORDER BY consumed, hash",
             )
             .and_then(|mut query| {
                 query
                     .query_map(
                         params![feed, i64::try_from(below).unwrap_or(i64::MAX)],
-                        |row| Ok((count(row.get(0)?), row.get(1)?)),
+                        |row| Ok((count(row.get(0)?), row.get(1)?, row.get(2)?)),
                     )?
                     .collect()
             })

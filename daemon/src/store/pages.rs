@@ -69,13 +69,17 @@ pub fn row_group(config: &Config, parts: &[Rows]) -> RowGroup {
     columns.push(whole_numbers("attempt", Whole::Short, attempts, rows));
     let calls = gather(parts, |block| &block.call);
     let calls = calls.iter().map(|call| call_code(*call));
-    columns.push(few_words("call", ["", "good", "defect"], calls));
+    columns.push(few_words(
+        "call",
+        &["", "good", "defect", "recorded"],
+        calls,
+    ));
     if feed.review.is_some() {
         let reviews = gather(parts, |block| &block.review);
         let reviews = reviews.iter().map(|review| review_code(*review));
         columns.push(few_words(
             "review",
-            ["", "confirmed", "false_call"],
+            &["", "confirmed", "false_call"],
             reviews,
         ));
     }
@@ -94,6 +98,7 @@ fn call_code(call: Call) -> u32 {
         Call::Absent => 0,
         Call::Good => 1,
         Call::Defect => 2,
+        Call::Recorded => 3,
     }
 }
 
@@ -214,7 +219,7 @@ fn texts<'a>(
 }
 
 /// A column with one of a few words a row; the empty word stands for nothing.
-fn few_words(name: &str, words: [&str; 3], codes: impl Iterator<Item = u32>) -> Encoded {
+fn few_words(name: &str, words: &[&str], codes: impl Iterator<Item = u32>) -> Encoded {
     // The empty word is the first; the others move up into its place.
     let codes: Vec<u32> = codes.map(|code| code.wrapping_sub(1)).collect();
     word_pages(name, &words[1..], &codes)

@@ -13,7 +13,7 @@ use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
 use super::archive::path_part;
-use crate::block::{Block, Column, FeedIndex, Values};
+use crate::block::{Block, Column, FeedIndex, Lines, Values};
 use crate::config::{Config, Layout};
 use crate::words::{Call, Review, Role};
 
@@ -42,11 +42,25 @@ pub(super) fn rows(path: &Path) -> Result<u64, String> {
 /// The rows of a segment.
 pub(super) fn block(config: &Config, feed: FeedIndex, path: &Path) -> Result<Block, String> {
     let file = File::open(path).map_err(|error| error.to_string())?;
-    let read = |file| -> Result<Block, PolarsError> {
-        let frame = ParquetReader::new(file).finish()?;
-        Cells { frame: &frame }.block(config, feed)
-    };
-    read(file).map_err(|error| error.to_string())
+    let frame = ParquetReader::new(file).finish();
+    frame
+        .and_then(|frame| Cells { frame: &frame }.block(config, feed))
+        .map_err(|error| error.to_string())
+}
+
+/// Some rows of a segment that follow one another.
+pub(super) fn slice(
+    config: &Config,
+    feed: FeedIndex,
+    path: &Path,
+    (first, rows): (usize, usize),
+) -> Result<Block, String> {
+    let file = File::open(path).map_err(|error| error.to_string())?;
+    let reader = ParquetReader::new(file).with_slice(Some((first, rows)));
+    reader
+        .finish()
+        .and_then(|frame| Cells { frame: &frame }.block(config, feed))
+        .map_err(|error| error.to_string())
 }
 
 struct Cells<'a> {
@@ -62,6 +76,7 @@ impl Cells<'_> {
         let call = |word: &str| match word {
             "good" => Call::Good,
             "defect" => Call::Defect,
+            "recorded" => Call::Recorded,
             _ => Call::Absent,
         };
         let review = |word: &str| match word {
@@ -85,6 +100,7 @@ impl Cells<'_> {
                 .map(count)
                 .collect(),
             values: self.values(&config.feeds[feed].layout)?,
+            lines: Lines::default(),
         })
     }
 

@@ -49,7 +49,9 @@ CREATE TABLE reject (
 );
 CREATE INDEX reject_by_file ON reject (file);
 
--- One visit of a board at a station.
+-- One visit of a board at a station. `reviewed` counts the reviews that came after their calls,
+-- `source` names the file that brought its rows (0 where several did), and its rows lie in segments
+-- of the entries of the chain from `first_entry` to `last_entry`.
 CREATE TABLE unit (
     feed TEXT NOT NULL,
     unit TEXT NOT NULL,
@@ -61,6 +63,10 @@ CREATE TABLE unit (
     confirmed INTEGER NOT NULL,
     false_calls INTEGER NOT NULL,
     opportunities INTEGER NOT NULL,
+    reviewed INTEGER NOT NULL,
+    source INTEGER NOT NULL,
+    first_entry INTEGER NOT NULL,
+    last_entry INTEGER NOT NULL,
     PRIMARY KEY (feed, unit, attempt)
 ) WITHOUT ROWID;
 CREATE INDEX unit_by_time ON unit (at);

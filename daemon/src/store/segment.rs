@@ -32,7 +32,7 @@ const ROW_GROUP_ROWS: usize = 32_768;
 const WRITE_BYTES: usize = 1 << 20;
 
 /// Microseconds of a day.
-pub(super) const DAY_US: i64 = 86_400_000_000;
+pub(crate) const DAY_US: i64 = 86_400_000_000;
 
 /// Where rows belong: the feed's place and the day since 1970 (UTC).
 type Place = (usize, i64);
@@ -185,12 +185,17 @@ impl<'a> Segments<'a> {
 
 /// The path of a segment below the archive.
 fn relative(config: &Config, (feed, day): Place, name: &str) -> String {
+    format!("{}{name}.parquet", segments_begin(config, feed, day))
+}
+
+/// What the paths of a feed's segments of a day begin with.
+pub(super) fn segments_begin(config: &Config, feed: usize, day: i64) -> String {
     let feed = &config.feeds[feed];
     let date = jiff::Timestamp::from_microsecond(day.saturating_mul(DAY_US))
         .map(|time| time.strftime("%Y-%m-%d").to_string())
         .unwrap_or_default();
     format!(
-        "line={}/station={}/day={date}/{}-{name}.parquet",
+        "line={}/station={}/day={date}/{}-",
         path_part(&feed.line),
         feed.station.name(),
         path_part(&feed.name),

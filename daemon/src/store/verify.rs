@@ -436,10 +436,11 @@ fn counts(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
     let used = sum("SELECT coalesce(sum(rows_used), 0) FROM file")?;
     let archived = sum("SELECT coalesce(sum(rows), 0) FROM segment")?;
     let visited = sum("SELECT coalesce(sum(rows), 0) FROM unit")?;
-    if archived != used {
+    let reviewed = sum("SELECT coalesce(sum(reviewed), 0) FROM unit")?;
+    if archived != used + reviewed {
         to.damage(
             "archive",
-            format!("{archived} rows, files have {used} that count"),
+            format!("{archived} rows, files have {used} that count and {reviewed} later reviews"),
         );
     }
     if visited > used {

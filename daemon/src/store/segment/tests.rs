@@ -9,7 +9,7 @@ use polars_io::parquet::read::ParquetReader;
 use proptest::prelude::*;
 
 use super::*;
-use crate::block::{Column, Values};
+use crate::block::{Column, Lines, Values};
 use crate::config::read;
 use crate::words::{Call, Review, Role};
 
@@ -155,6 +155,7 @@ fn block(feed: usize, rows: &[Row]) -> Block {
             .collect(),
         opportunities: rows.iter().map(|row| row.5).collect(),
         values,
+        lines: Lines::default(),
     }
 }
 

@@ -1,0 +1,352 @@
+//! Rows of visits that are recorded already, and what a row of another file is beside them.
+//!
+//! A row is known by what it is about: feed, board, attempt, time, component, pin, test step. Knows
+//! no file and no database. The one invariant: each recorded row answers for one row of a file, so
+//! what a file has twice is only taken for recorded where it is recorded twice.
+
+use std::collections::HashMap;
+use std::ops::Range;
+use std::sync::Arc;
+
+use crate::block::{Block, Column, Values};
+use crate::config::{Config, Layout};
+use crate::engine::board_of;
+use crate::feeds::diagnostics::CONFLICT;
+use crate::store::RejectFacts;
+use crate::words::{Call, Review, Role};
+
+/// Recorded rows that the rows of one file are compared with.
+pub(super) const RECORDED_ROWS_MAX: usize = 2_000_000;
+
+/// What a row is about.
+type Subject = [u8; 16];
+
+/// In what a row differs from a recorded one: the column, where one is to blame, and the values.
+type Difference = (Option<String>, String);
+
+/// What a row of a file is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Fate {
+    /// Nothing like it is recorded.
+    Fresh,
+    /// It is recorded.
+    Repeated,
+    /// It is recorded without its review; the call has this name there.
+    Reviewed(Arc<str>),
+    /// Another value or verdict is recorded, which stays.
+    Conflict,
+}
+
+/// Recorded rows.
+#[derive(Default)]
+pub(super) struct Known {
+    blocks: Vec<Block>,
+    rows: HashMap<Subject, Vec<Entry>>,
+    /// Reviews that came after their calls.
+    later: Vec<(Subject, Review, Arc<str>)>,
+    count: usize,
+}
+
+/// One recorded row.
+struct Entry {
+    /// Its block and its row there.
+    place: (usize, usize),
+    /// The defect as the machine called it.
+    called: Arc<str>,
+    /// The review as it stands, and the defect that it names.
+    review: Review,
+    defect: Arc<str>,
+    /// Whether it has not answered for a row yet.
+    is_left: bool,
+}
+
+/// Rows of one visit that follow each other.
+pub(super) struct Run {
+    /// Which rows.
+    pub(super) rows: Range<usize>,
+    /// The board.
+    pub(super) unit: Arc<str>,
+    /// The try.
+    pub(super) attempt: u16,
+}
+
+/// The rows of a block by visit; rows that name no board are left out.
+pub(super) fn runs(block: &Block) -> Vec<Run> {
+    let columns = [Role::Board, Role::Panel, Role::Position].map(|role| match block.key(role) {
+        Column::PerRow { codes, .. } => Some(codes.as_slice()),
+        Column::Absent | Column::Constant(_) => None,
+    });
+    let is_alike = |a: usize, b: usize| {
+        let alike = |codes: &Option<&[u32]>| codes.is_none_or(|codes| codes[a] == codes[b]);
+        block.attempt[a] == block.attempt[b] && columns.iter().all(alike)
+    };
+    let mut found = Vec::new();
+    let mut start = 0;
+    for row in 1..=block.rows {
+        if row < block.rows && is_alike(row - 1, row) {
+            continue;
+        }
+        if let Some(unit) = board_of(&block.keys, start) {
+            found.push(Run {
+                rows: start..row,
+                unit,
+                attempt: block.attempt[start],
+            });
+        }
+        start = row;
+    }
+    found
+}
+
+impl Known {
+    /// Adds recorded rows of a visit. Gives back whether there is room for more.
+    pub(super) fn add(&mut self, block: &Block, run: &Run) -> bool {
+        let rows: Vec<usize> = run.rows.clone().collect();
+        let block = block.select(&rows);
+        let place = self.blocks.len();
+        for row in 0..block.rows {
+            let subject = subject(&block, row, run);
+            let (review, defect) = (block.review[row], text(&block, Role::Defect, row));
+            if block.call[row] == Call::Recorded {
+                self.later.push((subject, review, defect));
+                continue;
+            }
+            self.rows.entry(subject).or_default().push(Entry {
+                place: (place, row),
+                called: Arc::clone(&defect),
+                review,
+                defect,
+                is_left: true,
+            });
+        }
+        self.count += block.rows;
+        self.blocks.push(block);
+        self.count <= RECORDED_ROWS_MAX
+    }
+
+    /// Puts reviews that came later to the calls that they are about. To be done once, when all
+    /// recorded rows are there.
+    pub(super) fn join_reviews(&mut self) {
+        for (subject, review, defect) in std::mem::take(&mut self.later) {
+            let Some(entries) = self.rows.get_mut(&subject) else {
+                continue;
+            };
+            if let Some(entry) = pending(entries, &defect, |_| true) {
+                entry.review = review;
+                entry.defect = defect;
+            }
+        }
+    }
+
+    /// What each row of a run is: the likeliest partners first, over all rows of the run.
+    pub(super) fn fates(
+        &mut self,
+        config: &Config,
+        (block, run): (&Block, &Run),
+        mut tell: impl FnMut(usize, Fate, Option<RejectFacts>),
+    ) {
+        let mut open: Vec<(usize, Subject)> = Vec::new();
+        for row in run.rows.clone() {
+            let subject = subject(block, row, run);
+            if self.rows.contains_key(&subject) {
+                open.push((row, subject));
+            }
+        }
+        for partner in [Partner::Same, Partner::Reviewed, Partner::Any] {
+            open.retain(|(row, subject)| {
+                let found = self.partner(config, &partner, (block, *row), subject);
+                let is_open = found.is_none();
+                if let Some((fate, reject)) = found {
+                    let reject = reject.map(|reason| conflict(block, *row, run, reason));
+                    tell(*row, fate, reject);
+                }
+                is_open
+            });
+        }
+    }
+
+    fn partner(
+        &mut self,
+        config: &Config,
+        partner: &Partner,
+        (block, row): (&Block, usize),
+        subject: &Subject,
+    ) -> Option<(Fate, Option<Difference>)> {
+        let blocks = &self.blocks;
+        let entries = self.rows.get_mut(subject)?;
+        let (review, defect) = (block.review[row], text(block, Role::Defect, row));
+        let is_alike = |entry: &Entry| {
+            let known = (&blocks[entry.place.0], entry.place.1);
+            difference(config, known, (block, row)).is_none()
+        };
+        let entry = match partner {
+            Partner::Same => entries.iter_mut().find(|entry| {
+                entry.is_left && entry.review == review && entry.defect == defect && is_alike(entry)
+            })?,
+            Partner::Reviewed if review == Review::Pending => entries.iter_mut().find(|entry| {
+                let is_named = entry.called == defect || entry.defect == defect;
+                entry.is_left && is_named && is_alike(entry)
+            })?,
+            Partner::Reviewed => {
+                let entry = pending(entries, &defect, is_alike)?;
+                entry.is_left = false;
+                return Some((Fate::Reviewed(Arc::clone(&entry.called)), None));
+            }
+            Partner::Any => {
+                let entry = entries.iter_mut().find(|entry| entry.is_left)?;
+                entry.is_left = false;
+                let known = (&blocks[entry.place.0], entry.place.1);
+                let reason = difference(config, known, (block, row))
+                    .unwrap_or_else(|| other_verdict(entry, review, &defect));
+                return Some((Fate::Conflict, Some(reason)));
+            }
+        };
+        entry.is_left = false;
+        Some((Fate::Repeated, None))
+    }
+}
+
+/// Which recorded row may answer for a row.
+enum Partner {
+    /// One that says the same.
+    Same,
+    /// One that says the same but for the review.
+    Reviewed,
+    /// One about the same.
+    Any,
+}
+
+/// A recorded call without a review: rather one that names this defect.
+fn pending<'a>(
+    entries: &'a mut [Entry],
+    defect: &Arc<str>,
+    is_alike: impl Fn(&Entry) -> bool,
+) -> Option<&'a mut Entry> {
+    let fits = |entry: &Entry| entry.is_left && entry.review == Review::Pending && is_alike(entry);
+    let same = entries
+        .iter()
+        .position(|entry| fits(entry) && entry.defect == *defect);
+    let place = same.or_else(|| entries.iter().position(fits))?;
+    entries.get_mut(place)
+}
+
+fn text(block: &Block, role: Role, row: usize) -> Arc<str> {
+    block.key(role).text(row).cloned().unwrap_or_default()
+}
+
+/// What a row is about, as a digest.
+fn subject(block: &Block, row: usize, run: &Run) -> Subject {
+    let step = match &block.values {
+        Values::Long { step, .. } => step.text(row).cloned().unwrap_or_default(),
+        Values::Wide(_) | Values::None => Arc::default(),
+    };
+    let texts = [
+        Arc::clone(&run.unit),
+        text(block, Role::Component, row),
+        text(block, Role::Pin, row),
+        step,
+    ];
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(&block.at[row].to_le_bytes());
+    hasher.update(&run.attempt.to_le_bytes());
+    for text in texts {
+        hasher.update(&text.len().to_le_bytes());
+        hasher.update(text.as_bytes());
+    }
+    let mut subject = Subject::default();
+    subject.copy_from_slice(&hasher.finalize().as_bytes()[..16]);
+    subject
+}
+
+/// The first value that differs: its column, and what is here and what there. Nothing where all
+/// values and the machine's verdict are the same.
+fn difference(config: &Config, known: (&Block, usize), row: (&Block, usize)) -> Option<Difference> {
+    let numbers = |(block, row): (&Block, usize)| -> Vec<f64> {
+        match &block.values {
+            Values::Wide(columns) => columns.iter().map(|column| column[row]).collect(),
+            Values::Long { value, .. } => vec![value[row]],
+            Values::None => Vec::new(),
+        }
+    };
+    for (place, (old, new)) in numbers(known).into_iter().zip(numbers(row)).enumerate() {
+        #[expect(clippy::float_cmp, reason = "the same text gives the same number")]
+        if old != new && !(old.is_nan() && new.is_nan()) {
+            let name = match &config.feeds[row.0.feed].layout {
+                Layout::Wide(measures) => measures.get(place).map(|measure| &measure.column),
+                Layout::Long(steps) => Some(&steps.value),
+            };
+            let shown = |value: f64| {
+                if value.is_nan() {
+                    "empty".to_owned()
+                } else {
+                    value.to_string()
+                }
+            };
+            let reason = format!(
+                "The value is {} here and was recorded as {}",
+                shown(new),
+                shown(old)
+            );
+            return Some((name.cloned(), reason));
+        }
+    }
+    let (old, new) = (known.0.call[known.1], row.0.call[row.1]);
+    (old != new).then(|| {
+        let reason = format!(
+            "The machine's verdict is {} here and was recorded as {}",
+            call_word(new),
+            call_word(old)
+        );
+        (None, reason)
+    })
+}
+
+fn call_word(call: Call) -> &'static str {
+    match call {
+        Call::Good => "good",
+        Call::Defect => "a defect",
+        Call::Absent | Call::Recorded => "absent",
+    }
+}
+
+fn other_verdict(entry: &Entry, review: Review, defect: &str) -> Difference {
+    let word = |review: Review| match review {
+        Review::Pending => "open",
+        Review::Confirmed => "confirmed",
+        Review::FalseCall => "a false call",
+    };
+    let reason = if entry.review == review {
+        format!(
+            "The defect is {defect:?} here and was recorded as {:?}",
+            &*entry.defect
+        )
+    } else {
+        format!(
+            "The review is {} here and was recorded as {}",
+            word(review),
+            word(entry.review)
+        )
+    };
+    (None, reason)
+}
+
+fn conflict(block: &Block, row: usize, run: &Run, (column, reason): Difference) -> RejectFacts {
+    let places = [Role::Component, Role::Pin].map(|role| text(block, role, row));
+    let mut words = vec![&*run.unit];
+    words.extend(
+        places
+            .iter()
+            .map(|text| &**text)
+            .filter(|text| !text.is_empty()),
+    );
+    if let Values::Long { step, .. } = &block.values {
+        words.extend(step.text(row).map(|step| &**step));
+    }
+    RejectFacts {
+        line: block.lines.of(row).unwrap_or_default(),
+        code: CONFLICT,
+        column,
+        reason: format!("{reason}; what was recorded first stays"),
+        text: words.join(" "),
+    }
+}

@@ -1,0 +1,102 @@
+//! Files that were read and wait for one transaction, and where reading of each began.
+//!
+//! Knows no record. The one invariant: a file that does not count leaves nothing but its facts.
+
+use std::collections::HashMap;
+
+use super::facts::{counts, refuse_future};
+use super::prepared::Prepared;
+use super::{BATCH_FILES_MAX, BATCH_ROWS_MAX, FUTURE_US};
+use crate::block::EmptyUnit;
+use crate::store::{FileFacts, PathFacts, UnitKey};
+
+/// A file that was read into memory.
+pub(super) struct Taken {
+    pub(super) facts: FileFacts,
+    pub(super) path: PathFacts,
+    pub(super) start: Start,
+    pub(super) pieces: Vec<Prepared>,
+    pub(super) empty: Option<EmptyUnit>,
+}
+
+impl Taken {
+    /// Sets a file aside that would count, but lies too far after the clock.
+    pub(super) fn refuse_future(&mut self, now: i64) {
+        let last = self.facts.last_at;
+        if counts(self.facts.verdict) && last.is_some_and(|last| last > now + FUTURE_US) {
+            self.facts = refuse_future(self.facts.clone());
+            self.drop_rows();
+        }
+    }
+
+    /// Leaves nothing of the file but its facts: the next reading starts where this one did.
+    pub(super) fn drop_rows(&mut self) {
+        self.pieces.clear();
+        self.empty = None;
+        self.path.consumed = self.start.from;
+        self.path.hash = self.start.prefix.map_or([0; 32], Into::into);
+    }
+}
+
+/// Files that were read and wait for one transaction.
+#[derive(Default)]
+pub(super) struct Open {
+    pub(super) taken: Vec<Taken>,
+    /// Which of them bring rows of a visit.
+    visits: HashMap<UnitKey, Vec<usize>>,
+    rows: usize,
+}
+
+impl Open {
+    pub(super) fn push(&mut self, taken: Taken) {
+        let place = self.taken.len();
+        for piece in &taken.pieces {
+            self.rows += piece.rows();
+            for (visit, tally) in &piece.visits {
+                if tally.rows + tally.reviewed > 0 {
+                    let places = self.visits.entry(visit.clone()).or_default();
+                    if places.last() != Some(&place) {
+                        places.push(place);
+                    }
+                }
+            }
+        }
+        self.taken.push(taken);
+    }
+
+    /// The files that bring rows of a visit.
+    pub(super) fn bringing(&self, visit: &UnitKey) -> impl Iterator<Item = &Taken> {
+        let places = self.visits.get(visit).into_iter().flatten();
+        places.filter_map(|place| self.taken.get(*place))
+    }
+
+    pub(super) fn is_full(&self) -> bool {
+        self.taken.len() >= BATCH_FILES_MAX || self.rows >= BATCH_ROWS_MAX
+    }
+}
+
+/// Where reading starts: the bytes before it count already.
+#[derive(Clone, Copy)]
+pub(super) struct Start {
+    pub(super) from: u64,
+    pub(super) prefix: Option<blake3::Hash>,
+    /// The file whose bytes these are, under whatever name it was first read.
+    pub(super) source: i64,
+}
+
+impl Start {
+    /// The beginning of a file.
+    pub(super) fn of(feed: &str, path: &str) -> Start {
+        let digest = blake3::hash(format!("{feed}\n{path}").as_bytes());
+        let (first, _) = digest.as_bytes().as_chunks::<8>();
+        // The record keeps whole numbers exactly up to 53 bits; 0 stands for several files.
+        let source = first
+            .first()
+            .map_or(1, |first| u64::from_le_bytes(*first) >> 12);
+        Start {
+            from: 0,
+            prefix: None,
+            source: i64::try_from(source.max(1)).unwrap_or(1),
+        }
+    }
+}

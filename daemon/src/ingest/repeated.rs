@@ -1,0 +1,323 @@
+//! Files that bring visits which another file has brought: a corrected copy, a file written again,
+//! a review filled in. Only rows that are not recorded count.
+//!
+//! Most files bring visits that nobody has seen: for them this costs one look a visit. The one
+//! invariant: charts come out as if each row had come once, whatever file brought it first.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::ops::Range;
+use std::sync::Arc;
+
+use super::facts::{counts, refuse};
+use super::known::{Fate, Known, RECORDED_ROWS_MAX, Run, runs};
+use super::prepared::Prepared;
+use super::tally::{self, Visits};
+use super::{Ingest, Open, Start, Taken};
+use crate::block::{Block, FeedIndex};
+use crate::config::Config;
+use crate::feeds::diagnostics::{NOT_COMPARED, REJECTS_KEPT_MAX};
+use crate::store::segment::DAY_US;
+use crate::store::{Archived, FileFacts, RejectFacts, StoreError, UnitKey, Verdict};
+use crate::words::Call;
+
+/// Rows of the archive that are kept at hand while files are compared with them.
+const AT_HAND_ROWS_MAX: usize = 600_000;
+
+/// Visits that another file has brought, and the entries of the chain that hold their rows.
+pub(super) type Seen = BTreeMap<UnitKey, (i64, i64)>;
+
+/// Why rows can not be compared: code, reason, what to do.
+type Trouble = (String, String, String);
+
+/// What became of the rows of a file that brings visits again.
+pub(super) struct Repeats {
+    seen: Seen,
+    known: Known,
+    source: i64,
+    repeated: u64,
+    reviewed: u64,
+    conflicts: u64,
+    rejects: Vec<RejectFacts>,
+}
+
+impl Repeats {
+    /// Keeps of a piece what is not recorded; nothing where all of it is.
+    pub(super) fn sift(&mut self, config: &Config, piece: Prepared) -> Option<Prepared> {
+        let block = &piece.block;
+        let mut fates = vec![Fate::Fresh; block.rows];
+        let feed: Arc<str> = Arc::from(config.feeds[block.feed].name.as_str());
+        for run in runs(block) {
+            let visit = (Arc::clone(&feed), Arc::clone(&run.unit), run.attempt);
+            if self.seen.contains_key(&visit) {
+                let rejects = &mut self.rejects;
+                self.known
+                    .fates(config, (block, &run), |row, fate, reject| {
+                        fates[row] = fate;
+                        if rejects.len() < REJECTS_KEPT_MAX {
+                            rejects.extend(reject);
+                        }
+                    });
+            }
+        }
+        if fates.iter().all(|fate| *fate == Fate::Fresh) {
+            return Some(piece);
+        }
+        self.count(&fates);
+        let kept: Vec<usize> = (0..block.rows)
+            .filter(|row| matches!(fates[*row], Fate::Fresh | Fate::Reviewed(_)))
+            .collect();
+        if kept.is_empty() {
+            return None;
+        }
+        let mut reviews = Visits::new();
+        let mut rest = block.select(&kept);
+        for (place, row) in kept.iter().enumerate() {
+            if let Fate::Reviewed(called) = &fates[*row] {
+                tally::add_review(config, (block, *row), called, &mut reviews);
+                rest.call[place] = Call::Recorded;
+                rest.values.clear(place);
+            }
+        }
+        let mut rest = Prepared::of(config, rest, self.source);
+        tally::join(&mut rest.visits, reviews);
+        Some(rest)
+    }
+
+    fn count(&mut self, fates: &[Fate]) {
+        for fate in fates {
+            match fate {
+                Fate::Fresh => {}
+                Fate::Repeated => self.repeated += 1,
+                Fate::Reviewed(_) => self.reviewed += 1,
+                Fate::Conflict => self.conflicts += 1,
+            }
+        }
+    }
+
+    /// The facts of the file once all of it was sifted.
+    pub(super) fn facts(self, mut facts: FileFacts) -> FileFacts {
+        let recorded = self.repeated + self.reviewed;
+        facts.rows_used -= recorded + self.conflicts;
+        facts.rows_duplicate += recorded;
+        facts.rows_rejected += self.conflicts;
+        let room = REJECTS_KEPT_MAX.saturating_sub(facts.rejects.len());
+        facts.rejects.extend(self.rejects.into_iter().take(room));
+        facts.rejects.sort_by_key(|reject| reject.line);
+        facts.verdict = if facts.rows_rejected > 0 {
+            Verdict::AcceptedWithRejects
+        } else if facts.rows_used + self.reviewed > 0 {
+            Verdict::Accepted
+        } else {
+            Verdict::Duplicate
+        };
+        facts
+    }
+}
+
+impl Ingest {
+    /// Leaves of a small file what is not recorded.
+    pub(super) fn sift(&mut self, taken: &mut Taken, open: &Open) -> Result<(), StoreError> {
+        let visits = taken.pieces.iter().flat_map(|piece| &piece.visits);
+        let seen = self.seen(visits, taken.start, open)?;
+        if seen.is_empty() || !counts(taken.facts.verdict) {
+            return Ok(());
+        }
+        let Some(feed) = taken.pieces.first().map(|piece| piece.block.feed) else {
+            return Ok(());
+        };
+        let times = taken.pieces.iter().flat_map(|piece| &piece.block.at);
+        let days = times.map(|at| at.div_euclid(DAY_US)).collect();
+        match self.repeats(feed, taken.start, seen, &days, open)? {
+            Ok(mut repeats) => {
+                let config = Arc::clone(&self.config);
+                let pieces = std::mem::take(&mut taken.pieces).into_iter();
+                taken.pieces = pieces
+                    .filter_map(|piece| repeats.sift(&config, piece))
+                    .collect();
+                taken.facts = repeats.facts(taken.facts.clone());
+            }
+            Err(trouble) => {
+                taken.facts = refuse(taken.facts.clone(), trouble);
+                taken.drop_rows();
+            }
+        }
+        Ok(())
+    }
+
+    /// Which visits another file has brought, or an earlier content of this one.
+    pub(super) fn seen<'a>(
+        &self,
+        visits: impl IntoIterator<Item = (&'a UnitKey, &'a crate::store::UnitTally)>,
+        start: Start,
+        open: &Open,
+    ) -> Result<Seen, StoreError> {
+        let is_other = |source: i64| source != start.source || start.from == 0;
+        let mut seen = Seen::new();
+        for (visit, tally) in visits {
+            if tally.rows == 0 {
+                continue;
+            }
+            let mut of_batch = open.bringing(visit).map(|taken| taken.start.source);
+            let recorded = self.store.recorded(visit)?;
+            let recorded = recorded.filter(|recorded| is_other(recorded.source));
+            match recorded {
+                Some(recorded) => {
+                    seen.insert(visit.clone(), recorded.entries);
+                }
+                None if of_batch.any(is_other) => {
+                    seen.insert(visit.clone(), (i64::MAX, i64::MIN));
+                }
+                None => {}
+            }
+        }
+        Ok(seen)
+    }
+
+    /// Gathers the recorded rows of visits.
+    pub(super) fn repeats(
+        &mut self,
+        feed: FeedIndex,
+        start: Start,
+        seen: Seen,
+        days: &BTreeSet<i64>,
+        open: &Open,
+    ) -> Result<Result<Repeats, Trouble>, StoreError> {
+        let mut known = Known::default();
+        let mut has_room = true;
+        for visit in seen.keys() {
+            for piece in open.bringing(visit).flat_map(|taken| &taken.pieces) {
+                for run in runs(&piece.block).iter().filter(|run| is_of(run, visit)) {
+                    has_room &= known.add(&piece.block, run);
+                }
+            }
+        }
+        let entries = seen.values().fold((i64::MAX, i64::MIN), |all, one| {
+            (all.0.min(one.0), all.1.max(one.1))
+        });
+        let config = Arc::clone(&self.config);
+        let segments = self.store.segments_of(&config, feed, days, entries)?;
+        for segment in segments {
+            let read = self
+                .at_hand
+                .each(&self.store, &config, feed, &segment, |shelved| {
+                    for visit in seen.keys() {
+                        for run in shelved.runs(visit) {
+                            has_room &= known.add(&shelved.block, &run);
+                        }
+                    }
+                    has_room
+                });
+            if let Err(error) = read {
+                return Ok(Err(unreadable(&error)));
+            }
+        }
+        if !has_room {
+            return Ok(Err(too_many()));
+        }
+        known.join_reviews();
+        Ok(Ok(Repeats {
+            seen,
+            known,
+            source: start.source,
+            repeated: 0,
+            reviewed: 0,
+            conflicts: 0,
+            rejects: Vec::new(),
+        }))
+    }
+}
+
+fn is_of(run: &Run, (_, unit, attempt): &UnitKey) -> bool {
+    run.unit == *unit && run.attempt == *attempt
+}
+
+fn unreadable(error: &StoreError) -> Trouble {
+    (
+        NOT_COMPARED.to_owned(),
+        format!("Its visits are recorded, and the rows of these can not be read: {error}"),
+        "run `driftvane verify`; mend the archive, then have the file read again".to_owned(),
+    )
+}
+
+fn too_many() -> Trouble {
+    (
+        NOT_COMPARED.to_owned(),
+        format!("More than {RECORDED_ROWS_MAX} rows of its visits are recorded already"),
+        "write the rows that were corrected as a file of their own".to_owned(),
+    )
+}
+
+/// Segments that were read lately, so that many files of one batch cost one reading.
+#[derive(Default)]
+pub(super) struct AtHand {
+    shelved: VecDeque<(String, Shelved)>,
+    rows: usize,
+}
+
+/// Rows of a segment by visit.
+pub(super) struct Shelved {
+    block: Block,
+    visits: HashMap<(Arc<str>, u16), Vec<Range<usize>>>,
+}
+
+impl Shelved {
+    fn of(block: Block) -> Shelved {
+        let mut visits: HashMap<(Arc<str>, u16), Vec<Range<usize>>> = HashMap::new();
+        for run in runs(&block) {
+            visits
+                .entry((run.unit, run.attempt))
+                .or_default()
+                .push(run.rows);
+        }
+        Shelved { block, visits }
+    }
+
+    fn runs(&self, (_, unit, attempt): &UnitKey) -> impl Iterator<Item = Run> {
+        let key = (Arc::clone(unit), *attempt);
+        let ranges = self.visits.get(&key).map_or(&[][..], Vec::as_slice);
+        ranges.iter().map(move |rows| Run {
+            rows: rows.clone(),
+            unit: Arc::clone(&key.0),
+            attempt: key.1,
+        })
+    }
+}
+
+impl AtHand {
+    /// Looks at the rows of a segment, as long as that is wanted: at once, or part by part where
+    /// there are more than can be kept.
+    fn each(
+        &mut self,
+        store: &crate::store::Store,
+        config: &Config,
+        feed: FeedIndex,
+        segment: &Archived,
+        mut look: impl FnMut(&Shelved) -> bool,
+    ) -> Result<(), StoreError> {
+        if let Some((_, shelved)) = self.shelved.iter().find(|(path, _)| *path == segment.path) {
+            look(shelved);
+            return Ok(());
+        }
+        if segment.rows > AT_HAND_ROWS_MAX {
+            for first in (0..segment.rows).step_by(AT_HAND_ROWS_MAX) {
+                let rows = (first, AT_HAND_ROWS_MAX);
+                let part = Shelved::of(store.archived(config, feed, segment, rows)?);
+                if !look(&part) {
+                    break;
+                }
+            }
+            return Ok(());
+        }
+        let all = store.archived(config, feed, segment, (0, segment.rows))?;
+        let shelved = Shelved::of(all);
+        look(&shelved);
+        self.rows += segment.rows;
+        self.shelved.push_back((segment.path.clone(), shelved));
+        while self.rows > AT_HAND_ROWS_MAX
+            && let Some((_, gone)) = self.shelved.pop_front()
+        {
+            self.rows -= gone.block.rows;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,230 @@
+//! Visits of boards: what each adds up to, which file brought its rows, and where these lie.
+//!
+//! Knows no row's meaning. The one invariant: what is added up does not depend on the order in
+//! which files came.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use rusqlite::{OptionalExtension, Transaction, params};
+
+use super::segment::segments_begin;
+use super::{Store, StoreError, db, readback};
+use crate::block::{Block, FeedIndex};
+use crate::config::Config;
+
+/// A call: component (or test step), pin, defect, review.
+pub type DefectKey = (Arc<str>, Arc<str>, Arc<str>, u8);
+
+/// A visit of a board: feed, board, try.
+pub type UnitKey = (Arc<str>, Arc<str>, u16);
+
+/// What a visit adds up to.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct UnitTally {
+    /// The earliest event.
+    pub at: i64,
+    /// The product.
+    pub product: Arc<str>,
+    /// Rows.
+    pub rows: u64,
+    /// Locations that the machine called.
+    pub calls: u64,
+    /// Confirmed defects.
+    pub confirmed: u64,
+    /// False calls.
+    pub false_calls: u64,
+    /// Opportunities that the feed states; 0 where it does not.
+    pub opportunities: u64,
+    /// How often each kind of defect was called at each place.
+    pub defects: BTreeMap<DefectKey, u64>,
+    /// Reviews that came after their calls.
+    pub reviewed: u64,
+    /// The calls without a review that these took the place of.
+    pub replaced: BTreeMap<DefectKey, u64>,
+    /// The file that brought the rows; 0 where several did, or none.
+    pub source: i64,
+}
+
+/// Where the rows of a visit that was recorded are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Recorded {
+    /// The file that brought them; 0 where several did.
+    pub source: i64,
+    /// The first and the last entry of the chain that may hold them.
+    pub entries: (i64, i64),
+}
+
+/// A segment of the archive that may hold rows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Archived {
+    /// Its path below the archive.
+    pub path: String,
+    /// Its rows.
+    pub rows: usize,
+}
+
+impl Store {
+    /// What is recorded of the rows of a visit; nothing where there are none.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn recorded(
+        &self,
+        (feed, unit, attempt): &UnitKey,
+    ) -> Result<Option<Recorded>, StoreError> {
+        self.connection
+            .prepare_cached(
+                "SELECT source, first_entry, last_entry FROM unit
+                 WHERE feed = ?1 AND unit = ?2 AND attempt = ?3 AND rows > 0",
+            )
+            .and_then(|mut query| {
+                query
+                    .query_row(params![&**feed, &**unit, attempt], |row| {
+                        Ok(Recorded {
+                            source: row.get(0)?,
+                            entries: (row.get(1)?, row.get(2)?),
+                        })
+                    })
+                    .optional()
+            })
+            .map_err(|source| db(&self.folder, source))
+    }
+
+    /// The segments of a feed with rows of some days that some entries of the chain brought, in
+    /// the order in which they came.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn segments_of(
+        &self,
+        config: &Config,
+        feed: FeedIndex,
+        days: &BTreeSet<i64>,
+        (first, last): (i64, i64),
+    ) -> Result<Vec<Archived>, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare_cached(
+                "SELECT path, rows, entry FROM segment
+                 WHERE path >= ?1 AND path < ?1 || char(1114111) AND entry BETWEEN ?2 AND ?3",
+            )
+            .map_err(wrap)?;
+        let mut found = Vec::new();
+        for day in days {
+            let begin = segments_begin(config, feed, *day);
+            let rows = query.query_map(params![begin, first, last], |row| {
+                let rows = usize::try_from(row.get::<_, i64>(1)?).unwrap_or(0);
+                let path = row.get(0)?;
+                Ok((row.get::<_, i64>(2)?, Archived { path, rows }))
+            });
+            for segment in rows.map_err(wrap)? {
+                found.push(segment.map_err(wrap)?);
+            }
+        }
+        // The beginning of a name is also that of longer ones.
+        found.retain(|(_, segment)| readback::feed_of(config, &segment.path) == Some(feed));
+        found.sort_by(|(a, one), (b, other)| (a, &one.path).cmp(&(b, &other.path)));
+        Ok(found.into_iter().map(|(_, segment)| segment).collect())
+    }
+
+    /// Some rows of a segment that follow one another.
+    ///
+    /// # Errors
+    ///
+    /// When the segment can not be read.
+    pub fn archived(
+        &self,
+        config: &Config,
+        feed: FeedIndex,
+        segment: &Archived,
+        rows: (usize, usize),
+    ) -> Result<Block, StoreError> {
+        let path = self.folder.join("archive").join(&segment.path);
+        readback::slice(config, feed, &path, rows)
+            .map_err(|error| StoreError::Archive(format!("{}: {error}", segment.path)))
+    }
+}
+
+/// Adds what a batch says about visits.
+pub(super) fn write_units(
+    to: &Transaction,
+    units: &BTreeMap<UnitKey, UnitTally>,
+    entry: i64,
+) -> rusqlite::Result<()> {
+    // Boards of which nothing was listed are opened by files that do not bring their rows.
+    let mut unit = to.prepare_cached(
+        "INSERT INTO unit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?13)
+         ON CONFLICT DO UPDATE SET at = min(at, excluded.at), rows = rows + excluded.rows,
+             calls = calls + excluded.calls, confirmed = confirmed + excluded.confirmed,
+             false_calls = false_calls + excluded.false_calls,
+             opportunities = max(opportunities, excluded.opportunities),
+             reviewed = reviewed + excluded.reviewed,
+             source = CASE WHEN rows = 0 THEN excluded.source
+                 WHEN excluded.rows = 0 OR source = excluded.source THEN source ELSE 0 END,
+             first_entry = CASE WHEN rows = 0 THEN excluded.first_entry ELSE first_entry END,
+             last_entry = excluded.last_entry",
+    )?;
+    for ((feed, name, attempt), tally) in units {
+        unit.execute(params![
+            feed.as_ref(),
+            name.as_ref(),
+            attempt,
+            tally.at,
+            tally.product.as_ref(),
+            number(tally.rows),
+            number(tally.calls),
+            number(tally.confirmed),
+            number(tally.false_calls),
+            number(tally.opportunities),
+            number(tally.reviewed),
+            tally.source,
+            entry,
+        ])?;
+    }
+    write_defects(to, units)
+}
+
+fn write_defects(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusqlite::Result<()> {
+    let mut add = to.prepare_cached(
+        "INSERT INTO defect VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+         ON CONFLICT DO UPDATE SET count = count + excluded.count",
+    )?;
+    let mut take = to.prepare_cached(
+        "UPDATE defect SET count = count - ?8 WHERE feed = ?1 AND unit = ?2 AND attempt = ?3
+             AND component = ?4 AND pin = ?5 AND defect = ?6 AND review = ?7",
+    )?;
+    let mut empty = to.prepare_cached(
+        "DELETE FROM defect WHERE feed = ?1 AND unit = ?2 AND attempt = ?3 AND count = 0",
+    )?;
+    for ((feed, name, attempt), tally) in units {
+        let unit = (feed.as_ref(), name.as_ref(), attempt);
+        let all = [(&mut add, &tally.defects), (&mut take, &tally.replaced)];
+        for (change, defects) in all {
+            for ((component, pin, kind, review), count) in defects {
+                change.execute(params![
+                    unit.0,
+                    unit.1,
+                    unit.2,
+                    component.as_ref(),
+                    pin.as_ref(),
+                    kind.as_ref(),
+                    review,
+                    number(*count),
+                ])?;
+            }
+        }
+        if !tally.replaced.is_empty() {
+            empty.execute(params![unit.0, unit.1, unit.2])?;
+        }
+    }
+    Ok(())
+}
+
+/// SQLite has no unsigned numbers; no count here comes near the difference.
+fn number(count: u64) -> i64 {
+    i64::try_from(count).unwrap_or(i64::MAX)
+}
