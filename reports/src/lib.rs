@@ -8,6 +8,7 @@ mod figures;
 mod filters;
 mod markup;
 mod number;
+mod picture;
 mod render;
 #[cfg(test)]
 mod sample;
@@ -18,6 +19,7 @@ mod words;
 pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
 pub use figures::Figure;
 pub use markup::escape;
+pub use picture::png;
 pub use render::{
     Overrides, RenderError, Rendered, page_environment, shift_report, shift_report_or_built_in,
     template_names,
