@@ -23,6 +23,8 @@ use crate::store::{Reader, StoreError};
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 
+mod leaving;
+
 /// Done.
 const DONE: u8 = 0;
 /// It failed.
@@ -224,6 +226,8 @@ fn decimal(text: &str) -> Result<u8, String> {
 
 #[derive(Subcommand)]
 enum Alerts {
+    #[command(flatten)]
+    Leaving(leaving::Leaving),
     /// Lists alerts, open ones first.
     List,
     /// Notes that someone has seen an alert and what they say of it.
@@ -495,9 +499,13 @@ fn run_capability(
     )?)
 }
 
-fn run_alerts(config: &Config, command: &Alerts, format: Format) -> Result<(), Failure> {
+fn run_alerts(config: &Arc<Config>, command: &Alerts, format: Format) -> Result<(), Failure> {
+    if let Alerts::Leaving(command) = command {
+        return leaving::run(config, command, format);
+    }
     let reader = reader(config)?;
     match command {
+        Alerts::Leaving(_) => {}
         Alerts::List => alerts::print(config, &reader, format)?,
         Alerts::Acknowledge { id, by, comment } => {
             alerts::acknowledge(config, &reader, id, (by, comment), clock::now())?;

@@ -10,7 +10,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::alerts;
 use crate::block::FeedIndex;
 use crate::clock::{self, Monotonic};
 use crate::config::Config;
@@ -156,7 +155,6 @@ pub fn replay(
     let mut total = Outcome::default();
     for (done, part) in waiting.chunks(crate::ingest::BATCH_FILES_MAX).enumerate() {
         total.add(ingest.take(part, clock::now())?);
-        alerts::deliver(ingest.store(), &config)?;
         progress(
             done * crate::ingest::BATCH_FILES_MAX + part.len(),
             waiting.len(),
@@ -165,7 +163,6 @@ pub fn replay(
     }
     let (_, outcome) = ingest.take_requests(clock::now())?;
     total.add(outcome);
-    alerts::deliver(ingest.store(), &config)?;
     Ok(total)
 }
 
@@ -294,7 +291,6 @@ impl Turn {
         }
         let (_, outcome) = ingest.take_requests(clock::now())?;
         total.add(outcome);
-        alerts::deliver(ingest.store(), &self.config)?;
         self.end_shift();
         Ok(total)
     }

@@ -168,3 +168,36 @@ pub enum Review {
     /// The location is good: the machine was wrong.
     FalseCall,
 }
+
+/// How much a notice matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Look when there is time.
+    Low,
+    /// Look in this shift.
+    Medium,
+    /// Look now.
+    High,
+}
+
+impl Severity {
+    /// All of them with their names, from the lowest on.
+    pub const ALL: [(&str, Severity); 3] = [
+        ("low", Severity::Low),
+        ("medium", Severity::Medium),
+        ("high", Severity::High),
+    ];
+
+    /// The name in configuration, record and output.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        Severity::ALL[self as usize].0
+    }
+
+    /// The severity of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Severity> {
+        let found = Severity::ALL.iter().find(|(known, _)| *known == name);
+        found.map(|&(_, severity)| severity)
+    }
+}

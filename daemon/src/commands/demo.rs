@@ -77,9 +77,7 @@ pub fn demo(options: &Options) -> anyhow::Result<()> {
         folder.display()
     ))?;
     run_line(&config, &plant, &folder, options)?;
-    let mut ingest = Ingest::open(Arc::clone(&config), super::replay::threads())?;
-    run::replay(&mut ingest, &[], &mut |_, _, _| {})?;
-    drop(ingest);
+    super::replay::replay(&config, &[], &mut |_, _, _| {})?;
     tell(&config, &plant, &config_path)
 }
 

@@ -27,6 +27,7 @@ pub mod gauge;
 mod gauge_share;
 pub mod limits;
 mod names;
+pub mod outbox;
 mod pad_maps;
 pub mod pads;
 pub mod propose;

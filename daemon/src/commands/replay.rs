@@ -3,28 +3,32 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use crate::alerts::{Courier, Reach};
 use crate::config::Config;
 use crate::ingest::{Ingest, Outcome};
 use crate::output::Format;
 use crate::run;
-use crate::store::StoreError;
 
 /// Reads all that waits, or of it what lies below some paths.
 ///
 /// # Errors
 ///
-/// When the record fails.
+/// When the record fails, or the system gives no thread.
 pub fn replay(
     config: &Arc<Config>,
     only: &[PathBuf],
     progress: &mut dyn FnMut(usize, usize, &Outcome),
-) -> Result<Outcome, StoreError> {
+) -> anyhow::Result<Outcome> {
     let only: Vec<PathBuf> = only
         .iter()
         .map(|path| std::path::absolute(path).unwrap_or_else(|_| path.clone()))
         .collect();
     let mut ingest = Ingest::open(Arc::clone(config), threads())?;
-    run::replay(&mut ingest, &only, progress)
+    // What is for other channels than files waits for the daemon: a replay may be of a year.
+    let courier = Courier::start(config, Reach::Files)?;
+    let outcome = run::replay(&mut ingest, &only, progress);
+    courier.finish();
+    Ok(outcome?)
 }
 
 /// Threads that parse a large file.

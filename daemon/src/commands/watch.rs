@@ -6,6 +6,7 @@ use anyhow::Context;
 
 use tokio::task::JoinSet;
 
+use crate::alerts::{Courier, Reach};
 use crate::config::Config;
 use crate::ingest::Ingest;
 use crate::{run, serve};
@@ -18,9 +19,10 @@ use crate::{run, serve};
 pub async fn watch(config: Arc<Config>) -> anyhow::Result<()> {
     let ingest = Ingest::open(Arc::clone(&config), super::replay::threads())?;
     tracing::info!(feeds = config.feeds.len(), folder = %config.data_folder.display(), "watching");
+    let courier = Courier::start(&config, Reach::All)?;
     // Dropped with this function: whoever reads a page then is cut off, which loses nothing.
     let _page = live_page(&config).await?;
-    run::watch(ingest, asked_to_end()?, |outcome| {
+    let watched = run::watch(ingest, asked_to_end()?, |outcome| {
         if outcome.accepted + outcome.quarantined + outcome.duplicate > 0 {
             tracing::info!(
                 accepted = outcome.accepted,
@@ -32,7 +34,9 @@ pub async fn watch(config: Arc<Config>) -> anyhow::Result<()> {
             );
         }
     })
-    .await?;
+    .await;
+    tokio::task::block_in_place(|| courier.finish());
+    watched?;
     tracing::info!("stopped");
     Ok(())
 }

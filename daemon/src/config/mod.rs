@@ -12,6 +12,7 @@ use jiff::tz::TimeZone;
 use crate::feeds::study::StudyFile;
 use crate::words::{Role, Station};
 
+pub mod channel;
 pub mod read;
 
 /// The longest in-control run length that thresholds are made for, in points.
@@ -42,8 +43,8 @@ pub struct Config {
     pub report_folder: PathBuf,
     /// Templates that replace built-in ones; absolute.
     pub template_folder: Option<PathBuf>,
-    /// The JSON Lines file that alerts are appended to; absolute.
-    pub alert_file: PathBuf,
+    /// The channels by which notices leave; the first is the JSON Lines file of every record.
+    pub channels: Vec<channel::Channel>,
     /// False alerts that are allowed on a line in a shift, on average; above 0.
     pub false_alerts_per_shift: f64,
     /// The live page; off where absent.

@@ -10,11 +10,13 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
+use super::channel::Channel;
 use super::{Config, Shift};
 pub use table::Problem;
 use table::{Item, Sink, Table, Unique};
 
 mod baseline;
+mod channel;
 mod characteristic;
 mod feed;
 mod gauge;
@@ -122,7 +124,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         data_folder: places.data,
         report_folder: places.reports,
         template_folder: places.templates,
-        alert_file: places.alerts,
+        channels: places.channels,
         false_alerts_per_shift: places.false_alerts?,
         serve,
     })
@@ -201,7 +203,7 @@ struct Places {
     data: PathBuf,
     reports: PathBuf,
     templates: Option<PathBuf>,
-    alerts: PathBuf,
+    channels: Vec<Channel>,
     false_alerts: Option<f64>,
 }
 
@@ -224,6 +226,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         .as_ref()
         .and_then(|table| table.get("false_alerts_per_shift"));
     let false_alerts = allowed.map_or(Some(1.0), |item| read_allowed(&item));
+    let channels = channel::read_all(alerts.as_ref(), base, &file);
     for table in [store, reports, alerts].into_iter().flatten() {
         table.finish();
     }
@@ -231,7 +234,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         data,
         reports: report_folder,
         templates,
-        alerts: file,
+        channels,
         false_alerts,
     }
 }

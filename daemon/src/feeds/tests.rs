@@ -175,7 +175,7 @@ fn config() -> Config {
         data_folder: PathBuf::new(),
         report_folder: PathBuf::new(),
         template_folder: None,
-        alert_file: PathBuf::new(),
+        channels: vec![],
         false_alerts_per_shift: 1.0,
         serve: None,
     }

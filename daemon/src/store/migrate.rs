@@ -79,6 +79,14 @@ fn copy(folder: &Path, connection: &Connection, version: i64) -> Result<PathBuf,
     Ok(copy)
 }
 
+/// What version 2 adds: a list of tables, as the schema has them.
+const ADDED_IN_2: [&str; 4] = [
+    "TABLE segment (",
+    "TABLE chain (",
+    "TABLE balance (",
+    "TABLE quarantine (",
+];
+
 /// Version 2 has the chain, digests of segments, and what people did about quarantined files.
 fn from_1(
     folder: &Path,
@@ -97,7 +105,7 @@ fn from_1(
         })
         .map_err(wrap)?;
     to.execute_batch("DROP TABLE segment").map_err(wrap)?;
-    for table in ["segment", "chain", "balance", "quarantine"] {
+    for table in ADDED_IN_2 {
         to.execute_batch(&statement(table)).map_err(wrap)?;
     }
     let actions = actions(&to).map_err(wrap)?;
@@ -124,7 +132,27 @@ fn from_1(
 type Step = (&'static str, fn(&Transaction) -> rusqlite::Result<()>);
 
 /// What version 3 has that version 2 had not.
-const TO_3: &[Step] = &[("unit", visits_say_where_from)];
+const TO_3: &[Step] = &[
+    ("unit", visits_say_where_from),
+    ("notice", notices_leave_by_channels),
+];
+
+/// What leaves for channels, and how each of them stands: as the schema has it.
+const OF_CHANNELS: [&str; 7] = [
+    "TABLE notice (",
+    "TABLE channel (",
+    "TABLE delivery (",
+    "INDEX delivery_waiting ",
+    "INDEX delivery_sent ",
+    "INDEX delivery_summed ",
+    "TABLE delivery_act (",
+];
+
+fn notices_leave_by_channels(to: &Transaction) -> rusqlite::Result<()> {
+    OF_CHANNELS
+        .iter()
+        .try_for_each(|what| to.execute_batch(&statement(what)))
+}
 
 fn from_2(
     folder: &Path,
@@ -176,7 +204,7 @@ fn visits_say_where_from(to: &Transaction) -> rusqlite::Result<()> {
          FROM unit_before;
          DROP TABLE unit_before;
          CREATE INDEX unit_by_time ON unit (at);",
-        statement("unit")
+        statement("TABLE unit (")
     ))
 }
 
@@ -231,9 +259,9 @@ fn first_entries(to: &Connection, actions: &[Action], now: i64) -> rusqlite::Res
     chain::append(to, &entry, files(to)?, &content)
 }
 
-/// The statement that makes a table, as the schema has it.
-fn statement(table: &str) -> String {
-    let start = format!("CREATE TABLE {table} (");
+/// The statement that makes a table or an index, told by its beginning, as the schema has it.
+fn statement(what: &str) -> String {
+    let start = format!("CREATE {what}");
     let found = SCHEMA.split_inclusive(";\n").find_map(|statement| {
         let at = statement.find(&start)?;
         Some(statement[at..].to_owned())
@@ -252,22 +280,36 @@ pub(super) fn digest_of(path: &Path) -> std::io::Result<[u8; 32]> {
 mod tests {
     use super::*;
 
+    /// What a database consists of, in the order of names.
+    fn made(of: &Connection) -> Vec<String> {
+        let mut query = of
+            .prepare("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name")
+            .unwrap();
+        let rows = query.query_map([], |row| row.get(0)).unwrap();
+        rows.collect::<rusqlite::Result<_>>().unwrap()
+    }
+
     #[test]
-    fn every_table_of_the_schema_can_be_made_alone() {
-        for table in ["segment", "chain", "balance", "quarantine", "unit"] {
-            let connection = Connection::open_in_memory().unwrap();
-            connection.execute_batch(&statement(table)).unwrap();
-            let whole = Connection::open_in_memory().unwrap();
-            whole.execute_batch(SCHEMA).unwrap();
-            let sql = |of: &Connection| -> String {
-                of.query_row(
-                    "SELECT sql FROM sqlite_schema WHERE name = ?1",
-                    [table],
-                    |row| row.get(0),
-                )
-                .unwrap()
-            };
-            assert_eq!(sql(&connection), sql(&whole));
+    fn what_a_version_adds_can_be_made_of_the_schema_alone() {
+        let whole = Connection::open_in_memory().unwrap();
+        whole.execute_batch(SCHEMA).unwrap();
+        let all = made(&whole);
+        for what in ADDED_IN_2.iter().chain(&OF_CHANNELS) {
+            let statement = statement(what);
+            let sql = statement.trim_end().trim_end_matches(';');
+            assert!(all.iter().any(|made| made == sql), "{what}: {sql}");
         }
+    }
+
+    #[test]
+    fn a_record_of_version_2_becomes_what_a_new_one_is() {
+        let mut older = Connection::open_in_memory().unwrap();
+        let schema = include_str!("../../../tests/system/schema-2.sql");
+        older.execute_batch(schema).unwrap();
+        let nowhere = Path::new("");
+        from_2(nowhere, nowhere, &mut older, 0).unwrap();
+        let new = Connection::open_in_memory().unwrap();
+        new.execute_batch(SCHEMA).unwrap();
+        assert_eq!(made(&older), made(&new));
     }
 }

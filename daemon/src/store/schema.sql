@@ -221,3 +221,65 @@ CREATE TABLE balance (
     rows INTEGER NOT NULL,
     sum BLOB NOT NULL
 ) WITHOUT ROWID;
+
+-- News for people and programs outside, as they leave: written once, with a key that stays the
+-- same however often they are sent. `streams` is a JSON list of labels, `body` a JSON object.
+-- `channel` is set where a notice is for one channel only, as the summary of others is.
+CREATE TABLE notice (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL UNIQUE,
+    alert INTEGER REFERENCES alert (id),
+    kind TEXT NOT NULL,
+    at INTEGER NOT NULL,
+    line TEXT NOT NULL,
+    severity TEXT NOT NULL DEFAULT 'medium' CHECK (severity IN ('low', 'medium', 'high')),
+    state TEXT NOT NULL,
+    streams TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    text TEXT NOT NULL,
+    body TEXT NOT NULL,
+    channel TEXT
+);
+
+-- How each channel stands: notices up to `routed` were looked at for it. `failures` counts the
+-- attempts that failed since one that did not; `problem` and `fix` are of the last of them.
+CREATE TABLE channel (
+    name TEXT PRIMARY KEY,
+    kind TEXT NOT NULL,
+    routed INTEGER NOT NULL,
+    sent_at INTEGER,
+    failures INTEGER NOT NULL DEFAULT 0,
+    failing_since INTEGER,
+    next_at INTEGER NOT NULL DEFAULT 0,
+    problem TEXT NOT NULL DEFAULT '',
+    fix TEXT NOT NULL DEFAULT ''
+) WITHOUT ROWID;
+
+-- What becomes of a notice at a channel. `summary` is the notice that stands for it where it was
+-- summed up with others.
+CREATE TABLE delivery (
+    id INTEGER PRIMARY KEY,
+    notice INTEGER NOT NULL REFERENCES notice (id),
+    channel TEXT NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'summed', 'discarded')),
+    attempts INTEGER NOT NULL DEFAULT 0,
+    next_at INTEGER NOT NULL DEFAULT 0,
+    changed_at INTEGER NOT NULL,
+    problem TEXT NOT NULL DEFAULT '',
+    fix TEXT NOT NULL DEFAULT '',
+    summary INTEGER REFERENCES notice (id),
+    UNIQUE (channel, notice)
+);
+CREATE INDEX delivery_waiting ON delivery (channel, notice) WHERE state = 'waiting';
+CREATE INDEX delivery_sent ON delivery (channel, changed_at) WHERE state = 'sent';
+CREATE INDEX delivery_summed ON delivery (summary) WHERE state = 'summed';
+
+-- What people did about deliveries.
+CREATE TABLE delivery_act (
+    id INTEGER PRIMARY KEY,
+    delivery INTEGER NOT NULL REFERENCES delivery (id),
+    what TEXT NOT NULL CHECK (what IN ('send again', 'give up')),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);

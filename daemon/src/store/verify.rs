@@ -318,6 +318,12 @@ fn audit(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
             "'retry', 'discard'",
             "SELECT id, at, what, who, 'file ' || file, reason FROM quarantine ORDER BY id",
         ),
+        (
+            "delivery_act",
+            "'send again', 'give up'",
+            "SELECT id, at, what, who, 'delivery ' || delivery, reason FROM delivery_act
+             ORDER BY id",
+        ),
     ];
     let mut all = 0;
     for (table, kinds, sql) in tables {

@@ -3,11 +3,12 @@
 use std::path::{Path, PathBuf};
 
 use super::read;
+use crate::config::channel::Way;
 use crate::config::{Config, Detector, Header, Key, Layout, Source, Subgroup, Subject, TimeFormat};
 use crate::words::{Role, Station};
 
 /// A configuration without fault, which the tests spoil one text at a time. Its plant is invented.
-const GOOD: &str = r#"[plant]
+pub(super) const GOOD: &str = r#"[plant]
 name = "Lindenau"
 time_zone = "Europe/Vienna"
 [[shift]]
@@ -274,9 +275,10 @@ fn shifts_come_in_the_order_of_the_day_and_folders_absolute() {
         config.report_folder,
         PathBuf::from("/plant/driftvane-data/reports")
     );
+    let file = |config: &Config| config.channels[0].way.clone();
     assert_eq!(
-        config.alert_file,
-        PathBuf::from("/plant/driftvane-data/alerts.jsonl")
+        file(&config),
+        Way::File(PathBuf::from("/plant/driftvane-data/alerts.jsonl"))
     );
     assert_eq!(config.template_folder, None);
     // The default is written as 1.0, which binary floating point holds exactly.
@@ -288,7 +290,8 @@ fn shifts_come_in_the_order_of_the_day_and_folders_absolute() {
     );
     let moved = read(&moved, Path::new("/plant")).unwrap();
     assert_eq!(moved.report_folder, PathBuf::from("/var/d/reports"));
-    assert_eq!(moved.alert_file, PathBuf::from("/var/d/alerts.jsonl"));
+    let wanted = PathBuf::from("/var/d/alerts.jsonl");
+    assert_eq!(file(&moved), Way::File(wanted));
 }
 
 #[test]

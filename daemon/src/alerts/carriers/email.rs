@@ -1,0 +1,360 @@
+//! E-mail by SMTP (RFC 5321), with STARTTLS (RFC 3207) or TLS from the first byte (RFC 8314), and a
+//! login (RFC 4954).
+//!
+//! The one invariant: a password is only sent over TLS, or to this machine itself.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use minijinja::{Environment, context};
+
+use super::message::Message;
+use super::wire::Wire;
+use super::{Carrier, Fault, Load, Receipt, secret};
+use crate::commands::alerts::{Ask, alert, name};
+use crate::commands::chart::ChartFacts;
+use crate::commands::{CommandError, local_minute, report};
+use crate::config::Config;
+use crate::config::channel::{Email, Login, Security, Server};
+use crate::store::{Notice, Reader};
+
+/// Lines of one answer.
+const LINES_MAX: usize = 100;
+
+/// The message as HTML.
+const TEMPLATE: &str = include_str!("../mail.html");
+
+/// The sender.
+pub(super) struct Sender {
+    pub(super) settings: Email,
+    pub(super) config: Arc<Config>,
+    pub(super) patience: Duration,
+}
+
+impl Carrier for Sender {
+    fn carry(&mut self, load: &Load<'_>) -> Result<Receipt, Fault> {
+        let mut receipt = Receipt::default();
+        for notice in load.notices {
+            let message = self.message(notice, load.reader);
+            receipt = self.send(&message)?;
+        }
+        Ok(receipt)
+    }
+}
+
+impl Sender {
+    fn message(&self, notice: &Notice, reader: Option<&Reader>) -> String {
+        let from = self.settings.from.as_str();
+        let domain = from
+            .split_once('@')
+            .map_or("localhost", |(_, domain)| domain);
+        let record = notice.key.split('-').next().unwrap_or_default();
+        let thread = notice
+            .alert
+            .map(|id| format!("{record}-{}@{domain}", name(id)));
+        let png = reader.and_then(|reader| match picture(&self.config, reader, notice) {
+            Ok(png) => png,
+            Err(error) => {
+                tracing::warn!(key = %notice.key, %error, "the e-mail has no picture");
+                None
+            }
+        });
+        let time = jiff::Timestamp::from_microsecond(notice.at).unwrap_or_default();
+        let time = time.to_zoned_datetime(self.config.zone.clone());
+        let message = Message {
+            from,
+            to: &self.settings.to,
+            subject: &format!("[{}] {}", self.config.plant, notice.subject),
+            date: &time.strftime("%a, %d %b %Y %H:%M:%S %z").to_string(),
+            id: &format!("{}@{domain}", notice.key),
+            thread: thread.as_deref(),
+            text: &self.text(notice),
+            html: &self.html(notice, png.is_some()),
+            png: png.as_deref(),
+        };
+        message.write()
+    }
+
+    fn text(&self, notice: &Notice) -> String {
+        let line = match notice.line.as_str() {
+            "" => String::new(),
+            line => format!("line {line}, "),
+        };
+        format!(
+            "{}\n\n{}\n\n-- \n{}: {line}severity {}, {}\nkey {}\n",
+            notice.subject,
+            notice.text,
+            self.config.plant,
+            notice.severity.name(),
+            local_minute(&self.config, notice.at),
+            notice.key,
+        )
+    }
+
+    fn html(&self, notice: &Notice, has_picture: bool) -> String {
+        let rendered = Environment::new().render_named_str(
+            "mail.html",
+            TEMPLATE,
+            context! {
+                subject => &notice.subject,
+                lines => notice.text.lines().map(str::to_owned).collect::<Vec<_>>(),
+                plant => &self.config.plant,
+                line => &notice.line,
+                severity => notice.severity.name(),
+                time => local_minute(&self.config, notice.at),
+                key => &notice.key,
+                has_picture => has_picture,
+            },
+        );
+        rendered.unwrap_or_else(|error| {
+            tracing::error!(%error, "an e-mail is broken; it goes out as text");
+            format!("<pre>{}</pre>", reports::escape(&notice.text))
+        })
+    }
+
+    fn send(&self, message: &str) -> Result<Receipt, Fault> {
+        let Email {
+            server,
+            login,
+            from,
+            to,
+        } = &self.settings;
+        let mut session = Session::open(server, self.patience)?;
+        if let Some(login) = login {
+            session.login(login)?;
+        }
+        session.ask(&format!("MAIL FROM:<{from}>"), "the sender", 250)?;
+        let mut refused = Vec::new();
+        for address in to {
+            let answer = session.talk(&format!("RCPT TO:<{address}>"), "the recipient")?;
+            if !(250..=251).contains(&answer.code) {
+                refused.push(format!("{address}: {answer}"));
+            }
+        }
+        let complaint = (!refused.is_empty()).then(|| {
+            let fix = "correct the addresses in to = [...], or ask those who run the server";
+            (format!("refused {}", refused.join("; ")), fix.to_owned())
+        });
+        if refused.len() == to.len() {
+            let (problem, fix) = complaint.unwrap_or_default();
+            return Err(Fault::channel(problem, fix));
+        }
+        session.ask("DATA", "the message", 354)?;
+        session
+            .wire
+            .say(stuffed(message).as_bytes(), "the message")?;
+        let taken = session.answer("the message")?;
+        if taken.code != 250 {
+            return Err(session.refused("the message", &taken));
+        }
+        let said = format!(
+            "{taken} from {} {}",
+            session.wire.found,
+            session.wire.security()
+        );
+        // The message is taken whether or not the server says good-bye.
+        let _goodbye = session.wire.say(b"QUIT\r\n", "the end");
+        Ok(Receipt { said, complaint })
+    }
+}
+
+/// The chart of a notice's alert; nothing where it has none.
+fn picture(
+    config: &Config,
+    reader: &Reader,
+    notice: &Notice,
+) -> Result<Option<Vec<u8>>, CommandError> {
+    let Some(id) = notice.alert else {
+        return Ok(None);
+    };
+    let Some(row) = reader.alerts()?.into_iter().find(|row| row.id == id) else {
+        return Ok(None);
+    };
+    let streams = reader.streams()?;
+    let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+        return Ok(None);
+    };
+    let facts = ChartFacts::read(reader, stream.clone())?;
+    let alert = alert(config, reader, (&streams, &facts), (row, Ask::Facts))?;
+    let chart = report::detail(config, &facts, &alert)?.chart;
+    Ok(chart.and_then(|chart| {
+        let svg = reports::chart_svg(&chart, reports::ChartSize::PAGE);
+        reports::png(&svg)
+    }))
+}
+
+/// A message with its end: a line that begins with a full stop gets another one (RFC 5321, 4.5.2).
+fn stuffed(message: &str) -> String {
+    let mut out = String::with_capacity(message.len() + 64);
+    for line in message.lines() {
+        if line.starts_with('.') {
+            out.push('.');
+        }
+        out.push_str(line);
+        out.push_str("\r\n");
+    }
+    out.push_str(".\r\n");
+    out
+}
+
+/// What a server answered.
+struct Answer {
+    code: u16,
+    lines: Vec<String>,
+}
+
+impl std::fmt::Display for Answer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} {}", self.code, self.lines.join(" "))
+    }
+}
+
+/// A connection to a server.
+struct Session {
+    wire: Wire,
+    /// What the server offers, a line each.
+    offers: Vec<String>,
+}
+
+impl Session {
+    fn open(server: &Server, patience: Duration) -> Result<Session, Fault> {
+        let wire = Wire::open(server, patience)?;
+        let mut session = Session {
+            wire,
+            offers: Vec::new(),
+        };
+        let greeting = session.answer("the greeting")?;
+        if greeting.code != 220 {
+            return Err(session.refused("the greeting", &greeting));
+        }
+        session.introduce()?;
+        if server.security == Security::StartTls {
+            if !session.offers("STARTTLS") {
+                let problem = format!("{} offers no STARTTLS", session.wire.place());
+                let fix = "write security = \"tls\" with its port (often 465), or turn STARTTLS on";
+                return Err(Fault::channel(problem, fix));
+            }
+            session.ask("STARTTLS", "STARTTLS", 220)?;
+            session.wire.secure(server)?;
+            session.introduce()?;
+        }
+        Ok(session)
+    }
+
+    fn introduce(&mut self) -> Result<(), Fault> {
+        let host = std::fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
+        let is_name = |byte: u8| byte.is_ascii_alphanumeric() || b".-".contains(&byte);
+        let host = host.trim();
+        let host = if !host.is_empty() && host.bytes().all(is_name) {
+            host
+        } else {
+            "localhost"
+        };
+        let answer = self.ask(&format!("EHLO {host}"), "the introduction", 250)?;
+        self.offers = answer.lines.into_iter().skip(1).collect();
+        Ok(())
+    }
+
+    fn offers(&self, what: &str) -> bool {
+        let first = |line: &String| line.split(' ').next().unwrap_or_default().to_owned();
+        self.offers
+            .iter()
+            .any(|line| first(line).eq_ignore_ascii_case(what))
+    }
+
+    fn login(&mut self, login: &Login) -> Result<(), Fault> {
+        let offered = self.offers.iter().find_map(|line| {
+            let upper = line.to_ascii_uppercase();
+            upper.strip_prefix("AUTH").map(str::to_owned)
+        });
+        let offered = offered.unwrap_or_default();
+        let has = |kind: &str| offered.split([' ', '=']).any(|one| one == kind);
+        let password = secret::read(&login.password)?;
+        let name = &login.name;
+        let answer = if has("PLAIN") {
+            let both = STANDARD.encode(format!("\0{name}\0{password}"));
+            self.talk(&format!("AUTH PLAIN {both}"), "the login")?
+        } else if has("LOGIN") {
+            self.ask("AUTH LOGIN", "the login", 334)?;
+            self.ask(&STANDARD.encode(name), "the login", 334)?;
+            self.talk(&STANDARD.encode(&password), "the login")?
+        } else {
+            let place = self.wire.place();
+            let problem = format!("{place} offers no login by PLAIN or LOGIN");
+            let fix = "leave login and password out, or turn one of them on at the server";
+            return Err(Fault::channel(problem, fix));
+        };
+        if answer.code == 235 {
+            return Ok(());
+        }
+        let problem = format!(
+            "{} refused the login of {name}: {answer}",
+            self.wire.place()
+        );
+        Err(Fault::channel(problem, "check login and password"))
+    }
+
+    /// Says a line and reads the answer, which has to be of a code.
+    fn ask(&mut self, line: &str, during: &str, wanted: u16) -> Result<Answer, Fault> {
+        let answer = self.talk(line, during)?;
+        if answer.code == wanted {
+            return Ok(answer);
+        }
+        Err(self.refused(during, &answer))
+    }
+
+    fn talk(&mut self, line: &str, during: &str) -> Result<Answer, Fault> {
+        self.wire.say(format!("{line}\r\n").as_bytes(), during)?;
+        self.answer(during)
+    }
+
+    fn answer(&mut self, during: &str) -> Result<Answer, Fault> {
+        let mut lines = Vec::new();
+        while lines.len() < LINES_MAX {
+            let line = self.wire.line(during)?;
+            let code = line.get(..3).and_then(|code| code.parse().ok());
+            let Some(code) = code else { break };
+            lines.push(line.get(4..).unwrap_or_default().to_owned());
+            if line.as_bytes().get(3) != Some(&b'-') {
+                return Ok(Answer { code, lines });
+            }
+        }
+        Err(Fault::channel(
+            format!(
+                "{} does not answer as a mail server does",
+                self.wire.place()
+            ),
+            "check host, port and security",
+        ))
+    }
+
+    /// Why a server did not take something. What it says of the message alone (5xx after the
+    /// data) is of this notice; all else is of the channel.
+    fn refused(&self, what: &str, answer: &Answer) -> Fault {
+        let problem = format!("{} refused {what}: {answer}", self.wire.place());
+        match answer.code {
+            552 | 554 if what == "the message" => Fault::notice(
+                problem,
+                "see why the server refuses it, or give it up: driftvane alerts outbox",
+            ),
+            400..=499 => Fault::channel(problem, "look at the server; it is asked again by itself"),
+            _ => Fault::channel(
+                problem,
+                "check from, to and login with those who run the server",
+            ),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_full_stop_at_the_start_of_a_line_is_doubled() {
+        let sent = stuffed("one\r\n.\r\n..two\r\n");
+        assert_eq!(sent, "one\r\n..\r\n...two\r\n.\r\n");
+    }
+}

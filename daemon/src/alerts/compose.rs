@@ -1,0 +1,276 @@
+//! Writes a notice of each event of an alert.
+//!
+//! Reads the record, sends nothing. The one invariant: every event gets a notice, also where what
+//! it is about can no longer be read; then it says less.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::commands::alerts::{Alert, Ask, alert, name};
+use crate::commands::chart::ChartFacts;
+use crate::commands::{CommandError, characteristic, keys, local_minute, utc};
+use crate::config::{Config, Key};
+use crate::store::query::{AlertRow, StreamRow};
+use crate::store::{News, Notice, Parcel, Reader, StoreError};
+use crate::words::Severity;
+
+/// Sigmas from which an alert is of high severity, and of medium.
+const SEVERE_SIGMAS: (f64, f64) = (6.0, 3.0);
+
+/// Notices that a summary names; the others it counts.
+const NAMED_MAX: usize = 20;
+
+/// What a program gets to know of a notice.
+#[derive(Serialize)]
+struct Body<'a> {
+    key: &'a str,
+    event: i64,
+    alert: i64,
+    id: String,
+    what: &'a str,
+    at: String,
+    who: &'a str,
+    comment: &'a str,
+    line: &'a str,
+    severity: &'a str,
+    state: &'a str,
+    stream: &'a str,
+    first_board: &'a str,
+    first_at: String,
+    rules: &'a [String],
+    side: &'a str,
+    size_sigma: Option<f64>,
+    boards_to_hold: Option<u64>,
+    subject: &'a str,
+    text: &'a str,
+}
+
+/// What events of one batch are about, read once.
+struct Subjects {
+    record: String,
+    streams: Vec<StreamRow>,
+    alerts: BTreeMap<i64, AlertRow>,
+    charts: BTreeMap<i64, ChartFacts>,
+}
+
+/// Writes the notices of events, in their order.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub fn compose(config: &Config, reader: &Reader, news: &[News]) -> Result<Vec<Notice>, StoreError> {
+    let mut subjects = Subjects {
+        record: reader.identity()?,
+        streams: reader.streams()?,
+        alerts: reader
+            .alerts()?
+            .into_iter()
+            .map(|row| (row.id, row))
+            .collect(),
+        charts: BTreeMap::new(),
+    };
+    news.iter()
+        .map(|one| {
+            let known = match known(config, reader, &mut subjects, one.alert) {
+                Ok(known) => known,
+                Err(CommandError::Store(error)) => return Err(error),
+                Err(error) => {
+                    tracing::warn!(alert = one.alert, %error, "its notice says less");
+                    None
+                }
+            };
+            Ok(notice(config, &subjects, one, known.as_ref()))
+        })
+        .collect()
+}
+
+/// The alert of an event; none where it is gone.
+fn known(
+    config: &Config,
+    reader: &Reader,
+    subjects: &mut Subjects,
+    id: i64,
+) -> Result<Option<Alert>, CommandError> {
+    let Some(row) = subjects.alerts.get(&id) else {
+        return Ok(None);
+    };
+    let Some(stream) = subjects.streams.iter().find(|one| one.id == row.stream) else {
+        return Ok(None);
+    };
+    if !subjects.charts.contains_key(&stream.id) {
+        // One chart at a time is enough: events of one alert follow each other.
+        subjects.charts.clear();
+        let facts = ChartFacts::read(reader, stream.clone())?;
+        subjects.charts.insert(stream.id, facts);
+    }
+    let Some(facts) = subjects.charts.get(&stream.id) else {
+        return Ok(None);
+    };
+    let streams = subjects.streams.as_slice();
+    alert(config, reader, (streams, facts), (row.clone(), Ask::Facts)).map(Some)
+}
+
+/// The severity of an alert, by how far the process has moved.
+#[must_use]
+pub fn severity(size_sigma: f64) -> Severity {
+    let (high, medium) = SEVERE_SIGMAS;
+    match size_sigma.abs() {
+        size if size >= high => Severity::High,
+        size if size >= medium => Severity::Medium,
+        _ => Severity::Low,
+    }
+}
+
+fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Alert>) -> Notice {
+    let row = subjects.alerts.get(&news.alert);
+    let stream = row.and_then(|row| subjects.streams.iter().find(|one| one.id == row.stream));
+    let line = stream.map_or_else(String::new, |stream| line_of(config, stream));
+    let label = stream.map_or("a stream that is gone", |stream| stream.label.as_str());
+    let severity = row.map_or(Severity::Medium, |row| severity(row.size_sigma));
+    let state = match news.what.as_str() {
+        "raised" => "active",
+        other => other,
+    };
+    let id = name(news.alert);
+    let key = format!("{}-{}", subjects.record, news.event);
+    let subject = format!("{id} {}: {label}", news.what);
+    let text = text(config, news, label, known);
+    let body = Body {
+        key: &key,
+        event: news.event,
+        alert: news.alert,
+        id,
+        what: &news.what,
+        at: utc(news.at),
+        who: &news.who,
+        comment: &news.comment,
+        line: &line,
+        severity: severity.name(),
+        state,
+        stream: label,
+        first_board: row.map_or("", |row| row.first_unit.as_str()),
+        first_at: row.map_or_else(String::new, |row| utc(row.first_at)),
+        rules: row.map_or(&[], |row| row.rules.as_slice()),
+        side: row.map_or("", |row| row.side.as_str()),
+        size_sigma: row.map(|row| row.size_sigma),
+        boards_to_hold: known.and_then(|alert| alert.boards_to_hold),
+        subject: &subject,
+        text: &text,
+    };
+    Notice {
+        body: serde_json::to_string(&body).unwrap_or_default(),
+        alert: row.map(|row| row.id),
+        kind: news.what.clone(),
+        at: news.at,
+        line,
+        severity,
+        state: state.to_owned(),
+        streams: stream
+            .map(|stream| stream.label.clone())
+            .into_iter()
+            .collect(),
+        key,
+        subject,
+        text,
+    }
+}
+
+/// The line of a stream; empty where the stream does not tell.
+fn line_of(config: &Config, stream: &StreamRow) -> String {
+    let Ok(what) = characteristic(config, stream) else {
+        return String::new();
+    };
+    let keys = keys(what, stream);
+    let line = keys.into_iter().find(|(key, _)| *key == Key::Line);
+    line.map_or_else(String::new, |(_, line)| line.to_string())
+}
+
+/// What happened and what to do, for people.
+fn text(config: &Config, news: &News, label: &str, known: Option<&Alert>) -> String {
+    let mut lines = vec![format!(
+        "{} {} at {}.",
+        name(news.alert),
+        news.what,
+        local_minute(config, news.at)
+    )];
+    lines.push(format!("Stream: {label}"));
+    if !news.comment.is_empty() {
+        lines.push(format!("{}: {}", news.who, news.comment));
+    }
+    if let Some(alert) = known {
+        lines.push(alert.what_happened.clone());
+        if news.what == "raised" {
+            if let Some(boards) = alert.boards_to_hold {
+                lines.push(format!("Boards to hold: {boards}"));
+            }
+            lines.push(alert.plan.clone());
+        }
+    }
+    lines.join("\n")
+}
+
+/// One notice in the place of many that wait for a channel.
+#[must_use]
+pub fn summary(record: &str, channel: &str, parcels: &[Parcel], now: i64) -> Notice {
+    let mut sorted: Vec<&Notice> = parcels.iter().map(|parcel| &parcel.notice).collect();
+    sorted.sort_by_key(|notice| std::cmp::Reverse(notice.severity));
+    let last = parcels.last().map_or(0, |parcel| parcel.delivery);
+    let key = format!("{record}-{channel}-{last}");
+    let subject = format!("{} notices in one, {}", sorted.len(), counted(&sorted));
+    let mut text = String::from(
+        "More notices came at once than this channel sends in a minute. Each of them is in the \
+         record: `driftvane alerts list`.",
+    );
+    for notice in sorted.iter().take(NAMED_MAX) {
+        text.push_str(&format!("\n{}: {}", notice.severity.name(), notice.subject));
+    }
+    if sorted.len() > NAMED_MAX {
+        text.push_str(&format!("\nand {} more", sorted.len() - NAMED_MAX));
+    }
+    let severity = sorted
+        .first()
+        .map_or(Severity::Medium, |notice| notice.severity);
+    let first = sorted.first().map_or("", |notice| notice.line.as_str());
+    let is_one_line = sorted.iter().all(|notice| notice.line == first);
+    let line = if is_one_line { first } else { "" };
+    let members: Vec<_> = parcels
+        .iter()
+        .map(|parcel| {
+            let notice = &parcel.notice;
+            serde_json::json!({
+                "key": notice.key, "alert": notice.alert, "what": notice.kind,
+                "at": utc(notice.at), "line": notice.line, "state": notice.state,
+                "severity": notice.severity.name(), "streams": notice.streams,
+            })
+        })
+        .collect();
+    let body = serde_json::json!({
+        "key": key, "what": "summary", "at": utc(now), "line": line,
+        "severity": severity.name(), "state": "summary", "subject": subject, "text": text,
+        "notices": members,
+    });
+    Notice {
+        alert: None,
+        kind: "summary".to_owned(),
+        at: now,
+        line: line.to_owned(),
+        severity,
+        state: "summary".to_owned(),
+        streams: Vec::new(),
+        body: body.to_string(),
+        key,
+        subject,
+        text,
+    }
+}
+
+/// How many of each severity.
+fn counted(notices: &[&Notice]) -> String {
+    let severities = Severity::ALL.iter().rev().filter_map(|&(name, severity)| {
+        let of = notices.iter().filter(|notice| notice.severity == severity);
+        let count = of.count();
+        (count > 0).then(|| format!("{count} {name}"))
+    });
+    severities.collect::<Vec<_>>().join(", ")
+}

@@ -1,0 +1,328 @@
+//! A channel at work on a record, with a carrier that does what the test says.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Mutex, PoisonError};
+
+use super::*;
+use crate::config::read;
+use crate::store::{Act, Store, Who};
+
+const MINUTE: i64 = 60_000_000;
+
+/// 2026-03-02T10:00:00Z: eleven o'clock in Vienna.
+const START: i64 = 1_772_445_600_000_000;
+
+type Says = Box<dyn Fn(&Notice) -> Result<Receipt, Fault> + Send>;
+
+/// What a carrier was given, and what it shall say.
+#[derive(Default)]
+struct Script {
+    taken: Vec<String>,
+    says: Option<Says>,
+}
+
+struct Scripted(Arc<Mutex<Script>>);
+
+impl Carrier for Scripted {
+    fn carry(&mut self, load: &Load<'_>) -> Result<Receipt, Fault> {
+        let mut script = self.0.lock().unwrap();
+        for notice in load.notices {
+            if let Some(says) = &script.says {
+                says(notice)?;
+            }
+            script.taken.push(notice.key.clone());
+        }
+        Ok(Receipt::default())
+    }
+}
+
+/// A record of its own, with a channel that a script plays.
+struct Scene {
+    folder: PathBuf,
+    reader: Reader,
+    worker: Worker,
+    script: Arc<Mutex<Script>>,
+    now: i64,
+    written: usize,
+}
+
+impl Drop for Scene {
+    fn drop(&mut self) {
+        std::fs::remove_dir_all(&self.folder).unwrap();
+    }
+}
+
+impl Scene {
+    fn new(channel: &str) -> Scene {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let number = NEXT.fetch_add(1, Ordering::Relaxed);
+        let name = format!("driftvane-worker-{}-{number}", std::process::id());
+        let folder = std::env::temp_dir().join(name);
+        let text = include_str!("../../../../sample-feeds/driftvane.toml");
+        let text = format!(
+            "{text}\n[[alerts.channel]]\nname = \"hub\"\nkind = \"webhook\"\n\
+             url = \"http://hub/\"\n{channel}"
+        );
+        let config = Arc::new(read::read(&text, &folder).unwrap());
+        drop(Store::open(&config.data_folder).unwrap());
+        let reader = Reader::open(&config.data_folder).unwrap();
+        reader.enlist("hub", "webhook", START).unwrap();
+        let script = Arc::new(Mutex::default());
+        let carrier = Box::new(Scripted(Arc::clone(&script)));
+        let channel = config
+            .channels
+            .iter()
+            .find(|one| one.name == "hub")
+            .unwrap();
+        Scene {
+            worker: Worker::new(&config, channel, carrier),
+            folder,
+            reader,
+            script,
+            now: START,
+            written: 0,
+        }
+    }
+
+    fn write(&mut self, count: usize, change: impl Fn(&mut Notice)) {
+        let notices: Vec<Notice> = (0..count)
+            .map(|_| {
+                self.written += 1;
+                let mut notice = Notice {
+                    key: format!("n{:04}", self.written),
+                    alert: None,
+                    kind: "raised".into(),
+                    at: self.now,
+                    line: "L1".into(),
+                    severity: Severity::Medium,
+                    state: "active".into(),
+                    streams: vec!["paste-height/L1".into()],
+                    subject: format!("A-{:04} raised", self.written),
+                    text: "moved".into(),
+                    body: "{}".into(),
+                };
+                change(&mut notice);
+                notice
+            })
+            .collect();
+        self.reader.tell(&notices, 0, self.now).unwrap();
+    }
+
+    /// Turns until nothing is left to do; gives what left.
+    fn run(&mut self) -> Vec<String> {
+        let now = self.now;
+        while self.worker.turn(&self.reader, 1.0, &|| now).unwrap() == Next::Go {}
+        std::mem::take(&mut self.script.lock().unwrap().taken)
+    }
+
+    fn answer(&self, says: impl Fn(&Notice) -> Result<Receipt, Fault> + Send + 'static) {
+        let mut script = self.script.lock().unwrap_or_else(PoisonError::into_inner);
+        script.says = Some(Box::new(says));
+    }
+
+    fn states(&self) -> (usize, u64, u32) {
+        let row = self.reader.channels().unwrap().remove(0);
+        let listed = self.reader.waiting(10_000).unwrap().len();
+        (listed, row.waiting, row.failures)
+    }
+}
+
+fn down(_: &Notice) -> Result<Receipt, Fault> {
+    Err(Fault {
+        is_of_notice: false,
+        problem: "hub:80 can not be reached".into(),
+        fix: "look at the hub".into(),
+    })
+}
+
+#[test]
+fn notices_leave_in_order_and_once() {
+    let mut scene = Scene::new("");
+    scene.write(3, |_| {});
+    assert_eq!(scene.run(), ["n0001", "n0002", "n0003"]);
+    assert!(scene.run().is_empty());
+    assert_eq!(scene.states(), (0, 0, 0));
+    scene.write(1, |_| {});
+    assert_eq!(scene.run(), ["n0004"]);
+}
+
+#[test]
+fn filters_let_pass_what_they_name_and_news_of_no_line() {
+    let mut scene = Scene::new(
+        "lines = [\"L1\"]\nseverities = [\"high\"]\nstates = [\"active\", \"returned\"]\n",
+    );
+    scene.write(1, |notice| notice.severity = Severity::High);
+    scene.write(1, |_| {});
+    scene.write(1, |notice| {
+        notice.severity = Severity::High;
+        notice.line = "L2".into();
+    });
+    scene.write(1, |notice| {
+        notice.severity = Severity::High;
+        notice.state = "acknowledged".into();
+    });
+    scene.write(1, |notice| {
+        notice.severity = Severity::High;
+        notice.line = String::new();
+        notice.state = "returned".into();
+    });
+    assert_eq!(scene.run(), ["n0001", "n0005"]);
+}
+
+#[test]
+fn a_channel_that_is_down_is_asked_ever_more_seldom_and_loses_nothing() {
+    let mut scene = Scene::new("");
+    scene.write(2, |_| {});
+    scene.answer(down);
+    let mut waits = Vec::new();
+    for failures in 1..=11 {
+        assert!(scene.run().is_empty());
+        let row = scene.reader.channels().unwrap().remove(0);
+        assert_eq!(row.failures, failures);
+        assert_eq!(row.failing_since, Some(START));
+        assert_eq!(row.problem, "hub:80 can not be reached");
+        waits.push(row.next_at - scene.now);
+        scene.now = row.next_at;
+    }
+    assert_eq!(waits[..4], [2_000_000, 4_000_000, 8_000_000, 16_000_000]);
+    assert_eq!(waits[10], 10 * MINUTE);
+    scene.answer(|_| Ok(Receipt::default()));
+    assert_eq!(scene.run(), ["n0001", "n0002"]);
+    assert_eq!(scene.states(), (0, 0, 0));
+}
+
+#[test]
+fn a_notice_that_is_refused_does_not_hold_up_the_others() {
+    let mut scene = Scene::new("");
+    scene.write(4, |_| {});
+    scene.answer(|notice| match notice.key.as_str() {
+        "n0002" => Err(Fault {
+            is_of_notice: true,
+            problem: "422".into(),
+            fix: "look".into(),
+        }),
+        _ => Ok(Receipt::default()),
+    });
+    assert_eq!(scene.run(), ["n0001", "n0003", "n0004"]);
+    let waiting = scene.reader.waiting(10).unwrap();
+    assert_eq!(waiting.len(), 1);
+    assert_eq!(
+        (waiting[0].problem.as_str(), waiting[0].attempts),
+        ("422", 1)
+    );
+    // Given up by a person, and kept with the reason.
+    let who = Who {
+        author: "J. Novak",
+        reason: "the hub no longer knows this line",
+        now: scene.now,
+    };
+    let id = waiting[0].delivery;
+    assert!(scene.reader.act_on_delivery(id, Act::GiveUp, who).unwrap());
+    assert!(
+        !scene
+            .reader
+            .act_on_delivery(id, Act::SendAgain, who)
+            .unwrap()
+    );
+    scene.now += MINUTE;
+    assert!(scene.run().is_empty());
+    assert_eq!(scene.states().0, 0);
+}
+
+#[test]
+fn a_person_can_have_it_tried_at_once() {
+    let mut scene = Scene::new("");
+    scene.write(1, |_| {});
+    scene.answer(down);
+    scene.run();
+    scene.answer(|_| Ok(Receipt::default()));
+    assert!(scene.run().is_empty());
+    let who = Who {
+        author: "J. Novak",
+        reason: "the hub runs again",
+        now: scene.now,
+    };
+    let id = scene.reader.waiting(1).unwrap()[0].delivery;
+    assert!(
+        scene
+            .reader
+            .act_on_delivery(id, Act::SendAgain, who)
+            .unwrap()
+    );
+    assert_eq!(scene.run(), ["n0001"]);
+}
+
+#[test]
+fn quiet_hours_hold_back_all_but_what_is_excepted() {
+    let quiet = "quiet = { from = \"10:00\", to = \"12:00\", except_from = \"high\" }\n";
+    let mut scene = Scene::new(quiet);
+    scene.write(2, |_| {});
+    scene.write(1, |notice| notice.severity = Severity::High);
+    assert_eq!(scene.run(), ["n0003"]);
+    scene.now += 59 * MINUTE;
+    assert!(scene.run().is_empty());
+    scene.now += MINUTE;
+    assert_eq!(scene.run(), ["n0001", "n0002"]);
+}
+
+/// A thousand streams out of control at once: what leaves stays within the limit, and every notice
+/// is either sent or named by the summary that stands for it.
+#[test]
+fn of_a_thousand_at_once_no_more_leave_a_minute_and_none_is_missing() {
+    let mut scene = Scene::new("notices_per_minute = 5\n");
+    scene.write(1_000, |_| {});
+    let first = scene.run();
+    assert_eq!(first.len(), 5);
+    assert_eq!(first[..4], ["n0001", "n0002", "n0003", "n0004"]);
+    let summed = scene.reader.summed(&first[4]).unwrap();
+    let keys: Vec<&str> = summed.iter().map(|notice| notice.key.as_str()).collect();
+    let wanted: Vec<String> = (5..=1_000).map(|number| format!("n{number:04}")).collect();
+    assert_eq!(keys, wanted);
+    assert_eq!(scene.states(), (0, 0, 0));
+    // Nothing more leaves before the minute is over.
+    scene.write(3, |_| {});
+    scene.now += 59_000_000;
+    assert!(scene.run().is_empty());
+    scene.now += 2_000_000;
+    assert_eq!(scene.run(), ["n1001", "n1002", "n1003"]);
+}
+
+#[test]
+fn the_queue_of_a_dead_channel_stays_bounded_and_names_every_notice() {
+    let mut scene = Scene::new("notices_per_minute = 6000\n");
+    scene.answer(down);
+    scene.write(1_300, |_| {});
+    scene.run();
+    let (listed, waiting, _) = scene.states();
+    assert!(listed <= QUEUE_MAX && waiting == listed as u64, "{listed}");
+    scene.answer(|_| Ok(Receipt::default()));
+    scene.now += 11 * MINUTE;
+    let mut all = Vec::new();
+    for key in scene.run() {
+        let summed = scene.reader.summed(&key).unwrap();
+        match summed.is_empty() {
+            true => all.push(key),
+            false => all.extend(summed.into_iter().map(|notice| notice.key)),
+        }
+    }
+    all.sort();
+    let wanted: Vec<String> = (1..=1_300).map(|number| format!("n{number:04}")).collect();
+    assert_eq!(all, wanted);
+}
+
+#[test]
+fn a_new_channel_is_to_have_what_is_written_from_then_on() {
+    let mut scene = Scene::new("");
+    scene.write(2, |_| {});
+    scene.reader.enlist("late", "mqtt", scene.now).unwrap();
+    scene.write(1, |_| {});
+    scene.reader.route("late", scene.now, |_| true).unwrap();
+    let due = scene
+        .reader
+        .due("late", scene.now, Severity::Low, 10)
+        .unwrap();
+    let keys: Vec<&str> = due.iter().map(|one| one.notice.key.as_str()).collect();
+    assert_eq!(keys, ["n0003"]);
+    assert_eq!(scene.run().len(), 3);
+}

@@ -1,0 +1,217 @@
+-- Schema of the store. Times are microseconds since 1970-01-01T00:00:00Z.
+
+-- Every file, or piece of a growing file, and what became of it.
+CREATE TABLE file (
+    id INTEGER PRIMARY KEY,
+    feed TEXT NOT NULL,
+    path TEXT NOT NULL,
+    hash BLOB NOT NULL,
+    from_byte INTEGER NOT NULL,
+    to_byte INTEGER NOT NULL,
+    verdict TEXT NOT NULL CHECK (verdict IN
+        ('accepted', 'accepted_with_rejects', 'duplicate', 'quarantined')),
+    rows_read INTEGER NOT NULL,
+    rows_used INTEGER NOT NULL,
+    rows_rejected INTEGER NOT NULL,
+    rows_duplicate INTEGER NOT NULL,
+    first_at INTEGER,
+    last_at INTEGER,
+    received_at INTEGER NOT NULL,
+    code TEXT,
+    reason TEXT,
+    fix TEXT,
+    CHECK (rows_read = rows_used + rows_rejected + rows_duplicate)
+);
+-- Content counts once, whatever its name.
+CREATE UNIQUE INDEX file_content ON file (hash)
+    WHERE verdict IN ('accepted', 'accepted_with_rejects');
+CREATE INDEX file_by_time ON file (received_at);
+
+-- How far each path has been read.
+CREATE TABLE path (
+    feed TEXT NOT NULL,
+    path TEXT NOT NULL,
+    length INTEGER NOT NULL,
+    modified_ns INTEGER NOT NULL,
+    consumed INTEGER NOT NULL,
+    hash BLOB NOT NULL,
+    PRIMARY KEY (feed, path)
+) WITHOUT ROWID;
+
+-- Rows that could not be used.
+CREATE TABLE reject (
+    file INTEGER NOT NULL REFERENCES file (id),
+    line INTEGER NOT NULL,
+    code TEXT NOT NULL,
+    place TEXT,
+    reason TEXT NOT NULL,
+    text TEXT NOT NULL
+);
+CREATE INDEX reject_by_file ON reject (file);
+
+-- One visit of a board at a station.
+CREATE TABLE unit (
+    feed TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    attempt INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    product TEXT NOT NULL,
+    rows INTEGER NOT NULL,
+    calls INTEGER NOT NULL,
+    confirmed INTEGER NOT NULL,
+    false_calls INTEGER NOT NULL,
+    opportunities INTEGER NOT NULL,
+    PRIMARY KEY (feed, unit, attempt)
+) WITHOUT ROWID;
+CREATE INDEX unit_by_time ON unit (at);
+
+-- What was called, counted by unit and place.
+CREATE TABLE defect (
+    feed TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    attempt INTEGER NOT NULL,
+    component TEXT NOT NULL,
+    pin TEXT NOT NULL,
+    defect TEXT NOT NULL,
+    review INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (feed, unit, attempt, component, pin, defect, review)
+) WITHOUT ROWID;
+
+CREATE TABLE stream (
+    id INTEGER PRIMARY KEY,
+    characteristic TEXT NOT NULL,
+    keys TEXT NOT NULL,
+    label TEXT NOT NULL UNIQUE,
+    newest INTEGER NOT NULL,
+    settled_through INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    note TEXT
+);
+
+CREATE TABLE point (
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    at INTEGER NOT NULL,
+    unit TEXT NOT NULL,
+    kind INTEGER NOT NULL,
+    size REAL NOT NULL,
+    value REAL NOT NULL,
+    spread REAL,
+    version INTEGER NOT NULL,
+    baseline INTEGER NOT NULL,
+    signals TEXT NOT NULL,
+    content BLOB NOT NULL,
+    setup TEXT NOT NULL,
+    PRIMARY KEY (stream, at, unit, kind)
+) WITHOUT ROWID;
+
+CREATE TABLE limits (
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    version INTEGER NOT NULL,
+    from_at INTEGER NOT NULL,
+    from_unit TEXT NOT NULL,
+    to_at INTEGER NOT NULL,
+    to_unit TEXT NOT NULL,
+    numbers TEXT NOT NULL,
+    author TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    set_at INTEGER NOT NULL,
+    PRIMARY KEY (stream, version)
+) WITHOUT ROWID;
+
+CREATE TABLE alert (
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    first_at INTEGER NOT NULL,
+    first_unit TEXT NOT NULL,
+    last_at INTEGER NOT NULL,
+    signals INTEGER NOT NULL,
+    rules TEXT NOT NULL,
+    side TEXT NOT NULL,
+    size_sigma REAL NOT NULL,
+    size_value REAL NOT NULL,
+    returned_at INTEGER,
+    raised_at INTEGER NOT NULL,
+    revised INTEGER NOT NULL DEFAULT 0,
+    acknowledged_at INTEGER,
+    acknowledged_by TEXT,
+    comment TEXT,
+    UNIQUE (stream, first_at, first_unit)
+);
+
+-- Who did what to an alert, and what befell it. `told` says whether it has left for the channels.
+CREATE TABLE alert_event (
+    id INTEGER PRIMARY KEY,
+    alert INTEGER NOT NULL REFERENCES alert (id),
+    at INTEGER NOT NULL,
+    what TEXT NOT NULL,
+    who TEXT NOT NULL,
+    comment TEXT NOT NULL,
+    told INTEGER NOT NULL DEFAULT 0
+);
+CREATE INDEX alert_event_untold ON alert_event (told) WHERE told = 0;
+
+-- What people asked of streams. `at` is the event time from which it holds.
+CREATE TABLE request (
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    kind TEXT NOT NULL CHECK (kind IN ('freeze', 'restart')),
+    at INTEGER NOT NULL,
+    author TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    asked_at INTEGER NOT NULL,
+    taken INTEGER NOT NULL DEFAULT 0
+);
+
+-- Segments of the archive that a committed transaction stands for, with the BLAKE3 digest of their
+-- bytes and the entry of the chain that brought them.
+CREATE TABLE segment (
+    path TEXT PRIMARY KEY,
+    rows INTEGER NOT NULL,
+    digest BLOB NOT NULL,
+    entry INTEGER NOT NULL
+) WITHOUT ROWID;
+
+-- Shift reports that were written.
+CREATE TABLE report (
+    shift_start INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    path TEXT NOT NULL,
+    digest BLOB NOT NULL,
+    PRIMARY KEY (shift_start, revision)
+) WITHOUT ROWID;
+
+-- What people did about files that were set aside.
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    file INTEGER NOT NULL REFERENCES file (id),
+    what TEXT NOT NULL CHECK (what IN ('retry', 'discard')),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
+
+-- What was written, when and by whom: one row a transaction. `files` is the highest file so far,
+-- `setting` the digest of what makes points of rows, `content` the sum of the digests of the new
+-- rows of file, reject and segment, `state` the digest of `balance` after the transaction, `digest`
+-- that of the row before and of all of this one.
+CREATE TABLE chain (
+    seq INTEGER PRIMARY KEY,
+    at INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    files INTEGER NOT NULL,
+    setting BLOB NOT NULL,
+    content BLOB NOT NULL,
+    state BLOB NOT NULL,
+    digest BLOB NOT NULL
+);
+
+-- The rows of every other table: how many, and the sum of their digests.
+CREATE TABLE balance (
+    name TEXT PRIMARY KEY,
+    rows INTEGER NOT NULL,
+    sum BLOB NOT NULL
+) WITHOUT ROWID;
