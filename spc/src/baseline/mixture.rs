@@ -82,39 +82,91 @@ fn ratio(series: &[f64]) -> Option<f64> {
 
 /// Log likelihood, less the constant that one normal shares, of a mixture fitted from a split.
 fn fitted(z: &[f64], split: usize) -> Option<f64> {
-    let n = z.len() as f64;
-    let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
-    let (left, right) = z.split_at_checked(split)?;
-    if left.is_empty() || right.is_empty() {
-        return None;
+    let mut pair = Pair::of_split(z, split)?;
+    for _ in 1..STEPS_MAX {
+        match pair.step(z) {
+            Some(next) => pair = next,
+            None => break,
+        }
     }
-    let (mut low, mut high) = (mean(left), mean(right));
-    let mut share = left.len() as f64 / n;
-    let about =
-        |part: &[f64], centre: f64| -> f64 { part.iter().map(|x| (x - centre).powi(2)).sum() };
-    let least = 1e-6;
-    let mut variance = ((about(left, low) + about(right, high)) / n).max(least);
-    let mut likelihood = f64::NEG_INFINITY;
-    for _ in 0..STEPS_MAX {
-        let (mut weight, mut sum, mut total) = (0.0, 0.0, 0.0);
+    let likelihood = pair.log_likelihood(z);
+    likelihood.is_finite().then_some(likelihood)
+}
+
+/// The least variance of a mixture of readings with variance 1.
+const LEAST: f64 = 1e-6;
+
+/// Two normals with one variance, and the share of the lower one.
+struct Pair {
+    low: f64,
+    high: f64,
+    share: f64,
+    variance: f64,
+}
+
+impl Pair {
+    fn of_split(z: &[f64], split: usize) -> Option<Pair> {
+        let n = z.len() as f64;
+        let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+        let (left, right) = z.split_at_checked(split)?;
+        if left.is_empty() || right.is_empty() {
+            return None;
+        }
+        let (low, high) = (mean(left), mean(right));
+        let about =
+            |part: &[f64], centre: f64| -> f64 { part.iter().map(|x| (x - centre).powi(2)).sum() };
+        Some(Pair {
+            low,
+            high,
+            share: left.len() as f64 / n,
+            variance: ((about(left, low) + about(right, high)) / n).max(LEAST),
+        })
+    }
+
+    /// The log odds of the higher normal: with one variance a straight line, given by its value at
+    /// zero and its slope.
+    fn log_odds(&self) -> (f64, f64) {
+        let slope = (self.high - self.low) / self.variance;
+        let middle = 0.5 * (self.low + self.high);
+        (
+            ((1.0 - self.share) / self.share).ln() - slope * middle,
+            slope,
+        )
+    }
+
+    /// One step of expectation and maximization; nothing where one normal has lost its readings.
+    fn step(&self, z: &[f64]) -> Option<Pair> {
+        let n = z.len() as f64;
+        let (zero, slope) = self.log_odds();
+        let (mut weight, mut sum) = (0.0, 0.0);
         for x in z {
-            let first = share.ln() - (x - low).powi(2) / (2.0 * variance);
-            let second = (1.0 - share).ln() - (x - high).powi(2) / (2.0 * variance);
-            let top = first.max(second);
-            let both = (first - top).exp() + (second - top).exp();
-            let own = (first - top).exp() / both;
-            total += top + both.ln();
+            let own = 1.0 / (1.0 + (zero + slope * x).exp());
             weight += own;
             sum += own * x;
         }
-        likelihood = total - 0.5 * n * variance.ln();
         if weight < 1e-6 || n - weight < 1e-6 {
-            break;
+            return None;
         }
         // The readings have mean 0 and mean square 1: the other side's sum is the negative of this
         // one's, and what the two means do not explain is the variance.
-        (low, high, share) = (sum / weight, -sum / (n - weight), weight / n);
-        variance = (1.0 - share * low * low - (1.0 - share) * high * high).max(least);
+        let (low, high, share) = (sum / weight, -sum / (n - weight), weight / n);
+        let variance = (1.0 - share * low * low - (1.0 - share) * high * high).max(LEAST);
+        Some(Pair {
+            low,
+            high,
+            share,
+            variance,
+        })
     }
-    likelihood.is_finite().then_some(likelihood)
+
+    fn log_likelihood(&self, z: &[f64]) -> f64 {
+        let (zero, slope) = self.log_odds();
+        let of_one = |x: &f64| {
+            let odds = zero + slope * x;
+            let lower = self.share.ln() - (x - self.low).powi(2) / (2.0 * self.variance);
+            // The sum of both densities, written so that the larger one is taken out.
+            lower + odds.max(0.0) + (-odds.abs()).exp().ln_1p()
+        };
+        z.iter().map(of_one).sum::<f64>() - 0.5 * z.len() as f64 * self.variance.ln()
+    }
 }
