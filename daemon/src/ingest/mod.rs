@@ -11,12 +11,12 @@ use std::thread::ScopedJoinHandle;
 
 use crate::block::FeedIndex;
 use crate::config::Config;
-use crate::engine::{Command, Effects, Engine, StreamName};
+use crate::engine::{Command, Engine, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
 use crate::store::segment::{Segments, Written, encode, plan};
-use crate::store::{AlertNews, Batch, Store, StoreError, Verdict};
+use crate::store::{AlertNews, Batch, Ready, Store, StoreError, Verdict};
 
 mod continued;
 mod facts;
@@ -38,8 +38,9 @@ pub const BATCH_FILES_MAX: usize = 512;
 /// A file above this size is read piece by piece and committed alone.
 const LARGE_FILE_BYTES: u64 = 8 << 20;
 
-/// Rows of small files that wait in memory for one transaction at most.
-const BATCH_ROWS_MAX: usize = 300_000;
+/// Bytes of small files that wait in memory for one transaction; what a row takes there grows with
+/// its text.
+const BATCH_BYTES_MAX: u64 = 32 << 20;
 
 /// Streams that are evaluated and wait to be written at most.
 const SETTLED_MAX: usize = 4;
@@ -54,6 +55,15 @@ pub struct Waiting {
     pub feed: FeedIndex,
     /// What the scan saw.
     pub found: Found,
+}
+
+/// Whether all these files are sure to be committed together. Their order makes no difference then.
+#[must_use]
+pub fn are_one_batch(waiting: &[Waiting]) -> bool {
+    let lengths = || waiting.iter().map(|one| one.found.len);
+    waiting.len() <= BATCH_FILES_MAX
+        && lengths().all(|length| length <= LARGE_FILE_BYTES)
+        && lengths().sum::<u64>() <= BATCH_BYTES_MAX
 }
 
 /// What became of the files that waited.
@@ -403,7 +413,7 @@ impl Ingest {
             let (told, effects) = sync_channel(SETTLED_MAX);
             let settle = move || {
                 // Where nobody listens any more, the commit has failed and says so.
-                engine.settle_each(&mut |effects| if told.send(effects).is_ok() {});
+                engine.settle_each(&mut |effects| if told.send(Ready::of(effects)).is_ok() {});
             };
             let settling = Settling {
                 effects,
@@ -441,14 +451,14 @@ impl Ingest {
 
 /// What the engine asks to keep, as it comes.
 struct Settling<'scope> {
-    effects: Receiver<Effects>,
+    effects: Receiver<Ready>,
     thread: Option<ScopedJoinHandle<'scope, ()>>,
 }
 
 impl Iterator for Settling<'_> {
-    type Item = Effects;
+    type Item = Ready;
 
-    fn next(&mut self) -> Option<Effects> {
+    fn next(&mut self) -> Option<Ready> {
         let next = self.effects.recv().ok();
         if next.is_none()
             && let Some(thread) = self.thread.take()

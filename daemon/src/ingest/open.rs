@@ -6,7 +6,7 @@ use std::collections::HashMap;
 
 use super::facts::{counts, refuse_future};
 use super::prepared::Prepared;
-use super::{BATCH_FILES_MAX, BATCH_ROWS_MAX, FUTURE_US};
+use super::{BATCH_BYTES_MAX, BATCH_FILES_MAX, FUTURE_US};
 use crate::block::EmptyUnit;
 use crate::store::{FileFacts, PathFacts, UnitKey};
 
@@ -44,14 +44,14 @@ pub(super) struct Open {
     pub(super) taken: Vec<Taken>,
     /// Which of them bring rows of a visit.
     visits: HashMap<UnitKey, Vec<usize>>,
-    rows: usize,
+    bytes: u64,
 }
 
 impl Open {
     pub(super) fn push(&mut self, taken: Taken) {
         let place = self.taken.len();
+        self.bytes += taken.facts.to_byte.saturating_sub(taken.facts.from_byte);
         for piece in &taken.pieces {
-            self.rows += piece.rows();
             for (visit, tally) in &piece.visits {
                 if tally.rows + tally.reviewed > 0 {
                     let places = self.visits.entry(visit.clone()).or_default();
@@ -71,7 +71,7 @@ impl Open {
     }
 
     pub(super) fn is_full(&self) -> bool {
-        self.taken.len() >= BATCH_FILES_MAX || self.rows >= BATCH_ROWS_MAX
+        self.taken.len() >= BATCH_FILES_MAX || self.bytes >= BATCH_BYTES_MAX
     }
 }
 

@@ -26,10 +26,6 @@ impl Prepared {
         }
     }
 
-    pub(super) fn rows(&self) -> usize {
-        self.block.rows
-    }
-
     /// The first and the last event.
     pub(super) fn span(&self) -> Option<(i64, i64)> {
         let at = &self.block.at;

@@ -6,15 +6,14 @@ use std::collections::BTreeMap;
 
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
-use super::chain::{self, Entry};
-use super::form::{content_bytes, content_from, limits_text, list_text, side_name, state_text};
+use super::chain::{self, Entry, Observed, RowBytes, Sum};
+use super::form::{content_from, limits_text, list_text, side_name, state_text};
+use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
 use super::visits::{UnitKey, UnitTally, write_units};
 use super::{Store, StoreError, db};
 use crate::config::Config;
-use crate::engine::{
-    AlertFacts, Effects, PointFacts, PointKind, StreamFacts, late_point, stream_label,
-};
+use crate::engine::{AlertFacts, Effects, PointFacts, StreamFacts, late_point, stream_label};
 
 /// What became of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -144,7 +143,7 @@ impl Store {
         names: &[crate::engine::StreamName],
         batch: &Batch,
         (effects, segments): (
-            impl IntoIterator<Item = Effects>,
+            impl IntoIterator<Item = Ready>,
             impl FnOnce() -> Result<Vec<Written>, StoreError>,
         ),
         now: i64,
@@ -154,10 +153,11 @@ impl Store {
         self.observed.begin();
         let transaction =
             Transaction::new(&mut self.connection, TransactionBehavior::Immediate).map_err(wrap)?;
-        write_batch(&transaction, batch, now).map_err(wrap)?;
+        write_batch(&transaction, batch, &self.observed, now).map_err(wrap)?;
         let mut news = Vec::new();
-        for effects in effects {
-            let told = write_effects(&transaction, config, names, &effects, now).map_err(wrap)?;
+        for ready in effects {
+            let to = (&transaction, &self.observed);
+            let told = write_ready(to, config, names, &ready, now).map_err(wrap)?;
             news.extend(told);
         }
         write_segments(&transaction, &segments()?).map_err(wrap)?;
@@ -172,13 +172,18 @@ impl Store {
     }
 }
 
-fn write_batch(to: &Transaction, batch: &Batch, now: i64) -> rusqlite::Result<()> {
+fn write_batch(
+    to: &Transaction,
+    batch: &Batch,
+    observed: &Observed,
+    now: i64,
+) -> rusqlite::Result<()> {
     for file in &batch.files {
         write_file(to, file, now)?;
     }
     write_paths(to, &batch.paths)?;
     let entry = chain::next(to)?;
-    write_units(to, &batch.units, entry)?;
+    observed.added("unit", &write_units(to, &batch.units, entry)?);
     for (request, at) in &batch.taken_requests {
         to.prepare_cached("UPDATE request SET taken = 1, at = ?2 WHERE id = ?1")?
             .execute(params![request, at])?;
@@ -202,17 +207,18 @@ fn write_segments(to: &Transaction, segments: &[Written]) -> rusqlite::Result<()
     Ok(())
 }
 
-fn write_effects(
-    to: &Transaction,
+fn write_ready(
+    (to, observed): (&Transaction, &Observed),
     config: &Config,
     names: &[crate::engine::StreamName],
-    effects: &Effects,
+    ready: &Ready,
     now: i64,
 ) -> rusqlite::Result<Vec<AlertNews>> {
+    let effects = &ready.effects;
     for facts in &effects.streams {
         write_stream(to, config, names, facts)?;
     }
-    write_points(to, config, names, effects)?;
+    observed.added("point", &write_points(to, config, names, ready)?);
     write_limits(to, effects, now)?;
     write_alerts(to, config, names, effects, now)
 }
@@ -276,11 +282,6 @@ fn write_paths(to: &Transaction, paths: &[PathFacts]) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// The number of a stream in the record is its place in the engine plus one: both only grow.
-fn stream_id(place: usize) -> i64 {
-    i64::try_from(place).unwrap_or(i64::MAX - 1) + 1
-}
-
 fn write_stream(
     to: &Transaction,
     config: &Config,
@@ -308,44 +309,32 @@ fn write_stream(
     Ok(())
 }
 
+/// Writes points, and gives the sum of their digests.
 fn write_points(
     to: &Transaction,
     config: &Config,
     names: &[crate::engine::StreamName],
-    effects: &Effects,
-) -> rusqlite::Result<()> {
+    ready: &Ready,
+) -> rusqlite::Result<Sum> {
     let mut gone = to.prepare_cached(
         "DELETE FROM point WHERE stream = ?1 AND at = ?2 AND unit = ?3 AND kind = ?4",
     )?;
-    for (stream, at, unit, kind) in &effects.gone_points {
+    for (stream, at, unit, kind) in &ready.effects.gone_points {
         gone.execute(params![stream_id(*stream), at, unit.as_ref(), *kind as u8])?;
     }
-    let mut insert = to.prepare_cached(
-        "INSERT OR REPLACE INTO point
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
-    )?;
-    for point in &effects.points {
-        let joined = match point.kind {
-            PointKind::Late => joined_late(to, config, names, point)?,
-            PointKind::Whole | PointKind::Part | PointKind::Group => None,
-        };
-        let point = joined.as_ref().unwrap_or(point);
-        insert.execute(params![
-            stream_id(point.stream),
-            point.at,
-            point.unit.as_ref(),
-            point.kind as u8,
-            point.size,
-            point.value,
-            point.spread,
-            point.version,
-            point.baseline,
-            signals_text(point),
-            content_of(point),
-            list_text(&point.atom.setup),
-        ])?;
+    let mut insert = to.prepare_cached(PointRow::INSERT)?;
+    for point in &ready.points {
+        point.insert(&mut insert)?;
     }
-    Ok(())
+    let mut sum = ready.sum;
+    let mut bytes = RowBytes::default();
+    for late in &ready.late {
+        let joined = joined_late(to, config, names, late)?;
+        let row = PointRow::of(joined.as_ref().unwrap_or(late));
+        row.insert(&mut insert)?;
+        sum.add(&row.digest(&mut bytes));
+    }
+    Ok(sum)
 }
 
 /// A unit that came too late, with what of it came too late before; the engine has forgotten that.
@@ -376,20 +365,6 @@ fn joined_late(
     atom.content.merge(before);
     let what = &config.characteristics[names[point.stream].characteristic];
     Ok(late_point(point.stream, atom, what, point.version))
-}
-
-/// The subgroup of several units is made anew from its parts: it keeps no content of its own.
-fn content_of(point: &PointFacts) -> Vec<u8> {
-    match point.kind {
-        PointKind::Group => Vec::new(),
-        PointKind::Whole | PointKind::Part | PointKind::Late => content_bytes(&point.atom.content),
-    }
-}
-
-fn signals_text(point: &PointFacts) -> String {
-    let one =
-        |signal: &crate::engine::SignalFacts| format!("{}:{}", signal.by, side_name(signal.side));
-    point.signals.iter().map(one).collect::<Vec<_>>().join(",")
 }
 
 fn write_limits(to: &Transaction, effects: &Effects, now: i64) -> rusqlite::Result<()> {

@@ -6,8 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{OptionalExtension, Transaction, params};
 
+use super::chain::{RowBytes, Sum};
 use super::segment::segments_begin;
 use super::{Store, StoreError, db, readback};
 use crate::block::{Block, FeedIndex};
@@ -149,43 +151,65 @@ impl Store {
     }
 }
 
-/// Adds what a batch says about visits.
+/// Adds what a batch says about visits, and gives the sum of the digests of the new rows.
 pub(super) fn write_units(
     to: &Transaction,
     units: &BTreeMap<UnitKey, UnitTally>,
     entry: i64,
-) -> rusqlite::Result<()> {
-    // Boards of which nothing was listed are opened by files that do not bring their rows.
-    let mut unit = to.prepare_cached(
-        "INSERT INTO unit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?13)
-         ON CONFLICT DO UPDATE SET at = min(at, excluded.at), rows = rows + excluded.rows,
-             calls = calls + excluded.calls, confirmed = confirmed + excluded.confirmed,
-             false_calls = false_calls + excluded.false_calls,
-             opportunities = max(opportunities, excluded.opportunities),
-             reviewed = reviewed + excluded.reviewed,
-             source = CASE WHEN rows = 0 THEN excluded.source
-                 WHEN excluded.rows = 0 OR source = excluded.source THEN source ELSE 0 END,
-             first_entry = CASE WHEN rows = 0 THEN excluded.first_entry ELSE first_entry END,
-             last_entry = excluded.last_entry",
-    )?;
-    for ((feed, name, attempt), tally) in units {
-        unit.execute(params![
-            feed.as_ref(),
-            name.as_ref(),
-            attempt,
-            tally.at,
-            tally.product.as_ref(),
-            number(tally.rows),
-            number(tally.calls),
-            number(tally.confirmed),
-            number(tally.false_calls),
-            number(tally.opportunities),
-            number(tally.reviewed),
-            tally.source,
-            entry,
-        ])?;
+) -> rusqlite::Result<Sum> {
+    let mut insert = to.prepare_cached(INSERT)?;
+    let mut add = to.prepare_cached(ADD)?;
+    let mut fresh = Sum::default();
+    let mut bytes = RowBytes::default();
+    for (key, tally) in units {
+        let row = row(key, tally, entry);
+        let values = row.map(ToSqlOutput::Borrowed);
+        if insert.execute(values.each_ref())? > 0 {
+            fresh.add(&bytes.of("unit", &row));
+        } else {
+            add.execute(values.each_ref())?;
+        }
     }
-    write_defects(to, units)
+    write_defects(to, units)?;
+    Ok(fresh)
+}
+
+/// Adds a visit that is not known.
+const INSERT: &str = "INSERT INTO unit
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) ON CONFLICT DO NOTHING";
+
+/// Adds to a visit that is known. Boards of which nothing was listed are opened by files that do
+/// not bring their rows.
+const ADD: &str = "UPDATE unit SET at = min(at, ?4), rows = rows + ?6, calls = calls + ?7,
+         confirmed = confirmed + ?8, false_calls = false_calls + ?9,
+         opportunities = max(opportunities, ?10), reviewed = reviewed + ?11,
+         source = CASE WHEN rows = 0 THEN ?12
+             WHEN ?6 = 0 OR source = ?12 THEN source ELSE 0 END,
+         first_entry = CASE WHEN rows = 0 THEN ?13 ELSE first_entry END, last_entry = ?14
+     WHERE feed = ?1 AND unit = ?2 AND attempt = ?3";
+
+fn row<'a>(
+    (feed, name, attempt): &'a UnitKey,
+    tally: &'a UnitTally,
+    entry: i64,
+) -> [ValueRef<'a>; 14] {
+    let count = |count: u64| ValueRef::Integer(number(count));
+    [
+        ValueRef::Text(feed.as_bytes()),
+        ValueRef::Text(name.as_bytes()),
+        ValueRef::Integer(i64::from(*attempt)),
+        ValueRef::Integer(tally.at),
+        ValueRef::Text(tally.product.as_bytes()),
+        count(tally.rows),
+        count(tally.calls),
+        count(tally.confirmed),
+        count(tally.false_calls),
+        count(tally.opportunities),
+        count(tally.reviewed),
+        ValueRef::Integer(tally.source),
+        ValueRef::Integer(entry),
+        ValueRef::Integer(entry),
+    ]
 }
 
 fn write_defects(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusqlite::Result<()> {
