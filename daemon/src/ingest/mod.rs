@@ -175,6 +175,7 @@ impl Ingest {
             let mut small = Vec::new();
             let mut large = None;
             let mut planned = BTreeSet::new();
+            let held = self.store.hold()?;
             while let Some((one, rest)) = left.split_first() {
                 left = rest;
                 if !planned.insert((one.feed, &one.found.path)) {
@@ -189,6 +190,7 @@ impl Ingest {
                     }
                 }
             }
+            drop(held);
             outcome.add(self.take_small(&small, now)?);
             if let Some((one, start)) = large {
                 outcome.add(self.take_large(one, start, now)?);

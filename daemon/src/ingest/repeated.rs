@@ -152,22 +152,20 @@ impl Ingest {
         open: &Open,
     ) -> Result<Seen, StoreError> {
         let is_other = |source: i64| source != start.source || start.from == 0;
-        let mut seen = Seen::new();
-        for (visit, tally) in visits {
-            if tally.rows == 0 {
-                continue;
-            }
+        let mut visits: Vec<&UnitKey> = visits
+            .into_iter()
+            .filter_map(|(visit, tally)| (tally.rows > 0).then_some(visit))
+            .collect();
+        visits.sort_unstable();
+        let recorded = self.store.recorded(&visits)?.into_iter();
+        let mut seen: Seen = recorded
+            .filter(|(_, recorded)| is_other(recorded.source))
+            .map(|(visit, recorded)| (visit.clone(), recorded.entries))
+            .collect();
+        for visit in visits {
             let mut of_batch = open.bringing(visit).map(|taken| taken.start.source);
-            let recorded = self.store.recorded(visit)?;
-            let recorded = recorded.filter(|recorded| is_other(recorded.source));
-            match recorded {
-                Some(recorded) => {
-                    seen.insert(visit.clone(), recorded.entries);
-                }
-                None if of_batch.any(is_other) => {
-                    seen.insert(visit.clone(), (i64::MAX, i64::MIN));
-                }
-                None => {}
+            if !seen.contains_key(visit) && of_batch.any(is_other) {
+                seen.insert(visit.clone(), (i64::MAX, i64::MIN));
             }
         }
         Ok(seen)

@@ -157,6 +157,17 @@ impl Store {
         })
     }
 
+    /// Looks at one state of the record until it is dropped: many small questions in a row need not
+    /// take and leave the record's locks each.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn hold(&self) -> Result<Held<'_>, StoreError> {
+        let begun = self.connection.unchecked_transaction();
+        begun.map(Held).map_err(|source| db(&self.folder, source))
+    }
+
     /// Moves what was committed from the write-ahead log to the database, as far as no reader is in
     /// the way: for a moment in which nothing waits. It is durable before and after.
     ///
@@ -180,6 +191,9 @@ impl Store {
         &self.folder
     }
 }
+
+/// One state of the record, held; nothing may be committed meanwhile.
+pub struct Held<'a>(#[expect(dead_code, reason = "dropping it lets go")] rusqlite::Transaction<'a>);
 
 /// Sets what the promises rest on, and reads it back.
 fn prepare(folder: &Path, path: &Path, connection: &Connection) -> Result<(), StoreError> {

@@ -67,31 +67,56 @@ pub struct Archived {
 }
 
 impl Store {
-    /// What is recorded of the rows of a visit; nothing where there are none.
+    /// Which of the visits of one feed, in order, have rows in the record, and where these are.
+    /// New visits mostly lie where nothing is recorded: a look at the stretch between the first and
+    /// the last answers for all of them.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn recorded(
+    pub fn recorded<'a>(
         &self,
-        (feed, unit, attempt): &UnitKey,
-    ) -> Result<Option<Recorded>, StoreError> {
+        visits: &[&'a UnitKey],
+    ) -> Result<Vec<(&'a UnitKey, Recorded)>, StoreError> {
+        let (Some(first), Some(last)) = (visits.first(), visits.last()) else {
+            return Ok(Vec::new());
+        };
+        let wrap = |source| db(&self.folder, source);
+        let _held = self.hold()?;
+        let between: i64 = self
+            .connection
+            .prepare_cached(
+                "SELECT count(*) FROM (SELECT 1 FROM unit
+                     WHERE feed = ?1 AND unit BETWEEN ?2 AND ?3 LIMIT 1)",
+            )
+            .and_then(|mut query| {
+                query.query_row(params![&*first.0, &*first.1, &*last.1], |row| row.get(0))
+            })
+            .map_err(wrap)?;
+        if between == 0 {
+            return Ok(Vec::new());
+        }
+        let mut found = Vec::new();
+        for visit in visits {
+            let recorded = self.recorded_one(visit).map_err(wrap)?;
+            found.extend(recorded.map(|recorded| (*visit, recorded)));
+        }
+        Ok(found)
+    }
+
+    fn recorded_one(&self, (feed, unit, attempt): &UnitKey) -> rusqlite::Result<Option<Recorded>> {
         self.connection
             .prepare_cached(
                 "SELECT source, first_entry, last_entry FROM unit
                  WHERE feed = ?1 AND unit = ?2 AND attempt = ?3 AND rows > 0",
-            )
-            .and_then(|mut query| {
-                query
-                    .query_row(params![&**feed, &**unit, attempt], |row| {
-                        Ok(Recorded {
-                            source: row.get(0)?,
-                            entries: (row.get(1)?, row.get(2)?),
-                        })
-                    })
-                    .optional()
+            )?
+            .query_row(params![&**feed, &**unit, attempt], |row| {
+                Ok(Recorded {
+                    source: row.get(0)?,
+                    entries: (row.get(1)?, row.get(2)?),
+                })
             })
-            .map_err(|source| db(&self.folder, source))
+            .optional()
     }
 
     /// The segments of a feed with rows of some days that some entries of the chain brought, in
