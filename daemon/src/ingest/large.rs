@@ -63,7 +63,7 @@ impl Ingest {
                         let mut batch = Batch::default();
                         batch.files.push(taken.facts);
                         batch.paths.push(taken.path);
-                        self.keep(batch, || Ok(Vec::new()), now)
+                        self.keep(batch, Vec::new(), || Ok(Vec::new()), now)
                     }
                 };
             }
@@ -150,7 +150,7 @@ impl Ingest {
                 Ok(Vec::new())
             }
         };
-        self.keep(batch, archive, now)
+        self.keep(batch, Vec::new(), archive, now)
     }
 
     /// One reading: pieces are parsed, sorted, counted and encoded on all threads, and put together

@@ -11,7 +11,7 @@ use std::thread::ScopedJoinHandle;
 
 use crate::block::FeedIndex;
 use crate::config::Config;
-use crate::engine::{Command, Engine, StreamName};
+use crate::engine::{Command, Engine, Sorted, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
 use crate::pipeline;
@@ -250,7 +250,7 @@ impl Ingest {
                 self.engine.command(request.stream, command);
             }
         }
-        let news = self.settle_and_commit(&batch, || Ok(Vec::new()), now)?;
+        let news = self.settle_and_commit(&batch, Vec::new(), || Ok(Vec::new()), now)?;
         Ok((
             requests.len(),
             Outcome {
@@ -367,10 +367,10 @@ impl Ingest {
         let counted = taken.iter().find(|one| counts(one.facts.verdict));
         let named = counted.map_or(taken[0].facts.hash, |one| one.facts.hash);
         let config = Arc::clone(&self.config);
-        let mut blocks = Vec::new();
+        let (mut blocks, mut sorted) = (Vec::new(), Vec::new());
         for one in taken {
             for piece in one.pieces {
-                self.engine.take(piece.sorted);
+                sorted.push(piece.sorted);
                 tally::join(&mut batch.units, piece.visits);
                 blocks.push(piece.block);
             }
@@ -393,7 +393,7 @@ impl Ingest {
             )?;
             segments.finish()
         };
-        self.keep(batch, archive, now)
+        self.keep(batch, sorted, archive, now)
     }
 
     /// Goes back to the record: rows of a file that does not count have reached the engine.
@@ -402,16 +402,22 @@ impl Ingest {
         Ok(())
     }
 
-    /// The engine settles while the archive and the record take everything else.
+    /// The engine takes what it has not got yet and settles, while the archive and the record take
+    /// everything else.
     fn settle_and_commit(
         &mut self,
         batch: &Batch,
+        sorted: Vec<Sorted>,
         archive: impl FnOnce() -> Result<Vec<Written>, StoreError> + Send,
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
-        self.learn_names();
-        let (engine, store) = (&mut self.engine, &mut self.store);
         std::thread::scope(|scope| {
+            let archiving = scope.spawn(archive);
+            for one in sorted {
+                self.engine.take(one);
+            }
+            self.learn_names();
+            let (engine, store) = (&mut self.engine, &mut self.store);
             let (told, effects) = sync_channel(SETTLED_MAX);
             let settle = move || {
                 // Where nobody listens any more, the commit has failed and says so.
@@ -421,7 +427,6 @@ impl Ingest {
                 effects,
                 thread: Some(scope.spawn(settle)),
             };
-            let archiving = scope.spawn(archive);
             let later = (settling, || finished(archiving));
             store.commit(&self.config, &self.names, batch, later, now)
         })
@@ -430,10 +435,11 @@ impl Ingest {
     fn keep(
         &mut self,
         batch: Batch,
+        sorted: Vec<Sorted>,
         archive: impl FnOnce() -> Result<Vec<Written>, StoreError> + Send,
         now: i64,
     ) -> Result<Outcome, StoreError> {
-        let news = self.settle_and_commit(&batch, archive, now)?;
+        let news = self.settle_and_commit(&batch, sorted, archive, now)?;
         let mut outcome = Outcome {
             news,
             ..Outcome::default()
