@@ -9,7 +9,7 @@ use std::sync::Arc;
 use crate::clock;
 use crate::commands::limits::Minimum;
 use crate::commands::{
-    CommandError, alerts, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
+    CommandError, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
     quarantine, rehearse, replay, report, streams, token, verify, watch,
 };
 use crate::config::{Config, read};
@@ -23,6 +23,7 @@ use crate::store::{Reader, StoreError};
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 
+mod alerts;
 mod leaving;
 
 /// Done.
@@ -82,9 +83,9 @@ enum Command {
     Pads(PadsOptions),
     /// Splits a gauge study: how much of the variation is the measurement.
     Gauge(GaugeOptions),
-    /// Lists and acknowledges alerts.
+    /// Lists alerts and the boards to hold, acknowledges, shelves and closes them.
     #[command(subcommand)]
-    Alerts(Alerts),
+    Alerts(alerts::Alerts),
     /// Lists limits, freezes them, or begins a new baseline.
     #[command(subcommand)]
     Limits(Limits),
@@ -225,25 +226,6 @@ fn decimal(text: &str) -> Result<u8, String> {
 }
 
 #[derive(Subcommand)]
-enum Alerts {
-    #[command(flatten)]
-    Leaving(leaving::Leaving),
-    /// Lists alerts, open ones first.
-    List,
-    /// Notes that someone has seen an alert and what they say of it.
-    Acknowledge {
-        /// The alert, such as A-0001.
-        id: String,
-        /// Who.
-        #[arg(long)]
-        by: String,
-        /// What they say.
-        #[arg(long)]
-        comment: String,
-    },
-}
-
-#[derive(Subcommand)]
 enum Limits {
     /// Lists every version of limits.
     List {
@@ -273,7 +255,7 @@ enum Limits {
 }
 
 #[derive(Args)]
-struct Who {
+pub(crate) struct Who {
     /// Who asks.
     #[arg(long)]
     by: String,
@@ -394,7 +376,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,
         Command::Pads(options) => run_pads(&config, options, format)?,
-        Command::Alerts(command) => run_alerts(&config, command, format)?,
+        Command::Alerts(command) => alerts::run(&config, command, format)?,
         Command::Limits(command) => run_limits(&config, command, format)?,
         Command::Verify => {
             let report = verify::verify(&config, &reader(&config)?);
@@ -497,21 +479,6 @@ fn run_capability(
         window,
         format,
     )?)
-}
-
-fn run_alerts(config: &Arc<Config>, command: &Alerts, format: Format) -> Result<(), Failure> {
-    if let Alerts::Leaving(command) = command {
-        return leaving::run(config, command, format);
-    }
-    let reader = reader(config)?;
-    match command {
-        Alerts::Leaving(_) => {}
-        Alerts::List => alerts::print(config, &reader, format)?,
-        Alerts::Acknowledge { id, by, comment } => {
-            alerts::acknowledge(config, &reader, id, (by, comment), clock::now())?;
-        }
-    }
-    Ok(())
 }
 
 fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Result<(), Failure> {

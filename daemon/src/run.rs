@@ -23,6 +23,9 @@ use crate::store::StoreError;
 /// How often the loop looks up when nothing happens.
 const TICK: Duration = Duration::from_millis(250);
 
+/// How often the timers of alerts are looked at, in milliseconds.
+const TIMERS_MS: u64 = 1_000;
+
 /// Files that one scan hands over at once: a backlog is ordered in pieces of this size.
 const HANDOVER_FILES_MAX: usize = 100_000;
 
@@ -226,6 +229,8 @@ struct Turn {
     scanned_ms: Vec<Option<u64>>,
     /// The newest wish that a file be read again which is known.
     retried: i64,
+    /// When the timers of alerts were last looked at.
+    timed_ms: u64,
     /// The shift that was running at the last look.
     shift: crate::shifts::Span,
 }
@@ -238,6 +243,7 @@ impl Turn {
             due: (0..config.feeds.len()).collect(),
             scanned_ms: vec![None; config.feeds.len()],
             retried: 0,
+            timed_ms: 0,
             shift: crate::shifts::at(&config, clock::now()),
             config,
         }
@@ -295,6 +301,10 @@ impl Turn {
         total.add(outcome);
         if waiting.is_empty() {
             ingest.store().use_pause()?;
+        }
+        if self.clock.ms() >= self.timed_ms + TIMERS_MS {
+            self.timed_ms = self.clock.ms();
+            ingest.store().timers(&self.config.alerts, clock::now())?;
         }
         self.end_shift();
         Ok(total)

@@ -25,7 +25,7 @@ fn read(deliveries: &[Delivery]) -> Place {
 
 fn alert_on(place: &Place, stream: &str) -> Value {
     let alerts = place.json(&["alerts", "list"]);
-    let on_stream = |alert: &&Value| alert["streams"][0] == stream;
+    let on_stream = |alert: &&Value| list(&alert["streams"]).contains(&stream.into());
     list(&alerts).iter().find(on_stream).unwrap().clone()
 }
 
@@ -176,7 +176,7 @@ fn a_gauge_that_reads_all_heights_high_is_called_a_gauge() {
 fn an_alert_that_is_over_and_known_is_not_asked_again() {
     let place = read(&deliveries());
     let id = text(&alert_on(&place, DRIFTS), "id");
-    let over = "UPDATE alert SET returned_at = last_at WHERE 'A-' || printf('%04d', id) = ?1";
+    let over = "UPDATE alert SET returned_at = raised_at WHERE 'A-' || printf('%04d', id) = ?1";
     assert_eq!(place.record().execute(over, [&id]).unwrap(), 1);
     assert_eq!(alert_on(&place, DRIFTS)["origin"], "process");
     place.ok(&[

@@ -194,12 +194,15 @@ impl Place {
         without(&limits, &["set_at"])
     }
 
-    /// Every alert that stands, without number, clock times and history.
+    /// Every alert that stands, without number, clock times and history; its text has its number.
     pub fn alerts(&self) -> Vec<String> {
         let alerts = self.json(&["alerts", "list"]);
         let stands = |alert: &&Value| !text(alert, "state").contains("revised");
         let standing: Vec<Value> = list(&alerts).iter().filter(stands).cloned().collect();
-        without(&Value::from(standing), &["id", "raised_at", "history"])
+        without(
+            &Value::from(standing),
+            &["id", "raised_at", "history", "text"],
+        )
     }
 
     /// Asks the record itself.

@@ -306,7 +306,15 @@ fn make_older(place: &Place) {
                 |row| row.get(0),
             )
             .unwrap();
-        let copy = format!("INSERT INTO main.{table} SELECT {columns} FROM new.{table}");
+        // Each episode was an alert of its own.
+        let from = match table.as_str() {
+            "alert" => {
+                "(SELECT e.*, a.raised_at, a.acknowledged_at, a.acknowledged_by, a.comment
+                  FROM new.episode e JOIN new.alert a ON a.id = e.alert)"
+            }
+            table => &format!("new.{table}"),
+        };
+        let copy = format!("INSERT INTO main.{table} SELECT {columns} FROM {from}");
         record.execute(&copy, []).unwrap();
     }
     record.pragma_update(None, "user_version", 1).unwrap();
@@ -318,6 +326,13 @@ fn make_older(place: &Place) {
 #[test]
 fn an_older_record_is_copied_and_brought_up_to_date() {
     let place = lived_in();
+    small_plant()
+        .deliveries(41)
+        .skip(170)
+        .for_each(|file| place.deliver(&file));
+    place.replay();
+    let alerts = place.number("SELECT count(*) FROM episode");
+    assert!(alerts > 0);
     let charts = place.charts();
     let counted = place.counted();
     make_older(&place);
@@ -332,6 +347,8 @@ fn an_older_record_is_copied_and_brought_up_to_date() {
     assert_eq!(place.number("PRAGMA user_version"), 3);
     assert_eq!(place.counted(), counted);
     assert_same_charts(&charts, &place.charts());
+    let lead = "SELECT count(*) FROM alert a JOIN episode e ON e.id = a.lead AND e.alert = a.id";
+    assert_eq!(place.number(lead), alerts);
     place.assert_sound();
     let acts = place.table("SELECT kind, who, reason FROM chain WHERE kind = 'restart'");
     assert!(

@@ -11,12 +11,10 @@ use crate::commands::alerts::{Alert, Ask, alert, name};
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, characteristic, keys, local_minute, utc};
 use crate::config::{Config, Key};
-use crate::store::query::{AlertRow, StreamRow};
+use crate::store::alerts::AlertRow;
+use crate::store::query::StreamRow;
 use crate::store::{News, Notice, Parcel, Reader, StoreError};
 use crate::words::Severity;
-
-/// Sigmas from which an alert is of high severity, and of medium.
-const SEVERE_SIGMAS: (f64, f64) = (6.0, 3.0);
 
 /// Notices that a summary names; the others it counts.
 const NAMED_MAX: usize = 20;
@@ -36,13 +34,16 @@ struct Body<'a> {
     severity: &'a str,
     state: &'a str,
     stream: &'a str,
+    streams: usize,
     first_board: &'a str,
     first_at: String,
     rules: &'a [String],
     side: &'a str,
     size_sigma: Option<f64>,
     boards_to_hold: Option<u64>,
+    quiet: bool,
     subject: &'a str,
+    short: &'a str,
     text: &'a str,
 }
 
@@ -95,7 +96,11 @@ fn known(
     let Some(row) = subjects.alerts.get(&id) else {
         return Ok(None);
     };
-    let Some(stream) = subjects.streams.iter().find(|one| one.id == row.stream) else {
+    let Some(stream) = subjects
+        .streams
+        .iter()
+        .find(|one| one.id == row.lead.stream)
+    else {
         return Ok(None);
     };
     if !subjects.charts.contains_key(&stream.id) {
@@ -111,26 +116,22 @@ fn known(
     alert(config, reader, (streams, facts), (row.clone(), Ask::Facts)).map(Some)
 }
 
-/// The severity of an alert, by how far the process has moved.
-#[must_use]
-pub fn severity(size_sigma: f64) -> Severity {
-    let (high, medium) = SEVERE_SIGMAS;
-    match size_sigma.abs() {
-        size if size >= high => Severity::High,
-        size if size >= medium => Severity::Medium,
-        _ => Severity::Low,
-    }
-}
-
 fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Alert>) -> Notice {
     let row = subjects.alerts.get(&news.alert);
-    let stream = row.and_then(|row| subjects.streams.iter().find(|one| one.id == row.stream));
+    let stream = row.and_then(|row| {
+        subjects
+            .streams
+            .iter()
+            .find(|one| one.id == row.lead.stream)
+    });
     let line = stream.map_or_else(String::new, |stream| line_of(config, stream));
     let label = stream.map_or("a stream that is gone", |stream| stream.label.as_str());
-    let severity = row.map_or(Severity::Medium, |row| severity(row.size_sigma));
+    let severity = row.map_or(Severity::Medium, |row| row.severity);
     let state = match news.what.as_str() {
-        "raised" => "active",
-        other => other,
+        "returned" | "closed" | "verified" => "returned",
+        "acknowledged" | "commented" | "shelved" => "acknowledged",
+        "revised" => "revised",
+        _ => "active",
     };
     let id = name(news.alert);
     let key = format!("{}-{}", subjects.record, news.event);
@@ -149,13 +150,16 @@ fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Aler
         severity: severity.name(),
         state,
         stream: label,
-        first_board: row.map_or("", |row| row.first_unit.as_str()),
-        first_at: row.map_or_else(String::new, |row| utc(row.first_at)),
-        rules: row.map_or(&[], |row| row.rules.as_slice()),
-        side: row.map_or("", |row| row.side.as_str()),
-        size_sigma: row.map(|row| row.size_sigma),
+        streams: known.map_or(1, |alert| alert.stream_count),
+        first_board: row.map_or("", |row| row.lead.first_unit.as_str()),
+        first_at: row.map_or_else(String::new, |row| utc(row.lead.first_at)),
+        rules: row.map_or(&[], |row| row.lead.rules.as_slice()),
+        side: row.map_or("", |row| row.lead.side.as_str()),
+        size_sigma: row.map(|row| row.lead.size_sigma),
         boards_to_hold: known.and_then(|alert| alert.boards_to_hold),
+        quiet: news.quiet,
         subject: &subject,
+        short: known.map_or("", |alert| alert.text.as_str()),
         text: &text,
     };
     Notice {
@@ -166,10 +170,10 @@ fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Aler
         line,
         severity,
         state: state.to_owned(),
-        streams: stream
-            .map(|stream| stream.label.clone())
-            .into_iter()
-            .collect(),
+        streams: match known {
+            Some(alert) => alert.streams.clone(),
+            None => stream.iter().map(|stream| stream.label.clone()).collect(),
+        },
         key,
         subject,
         text,
@@ -186,6 +190,16 @@ fn line_of(config: &Config, stream: &StreamRow) -> String {
     line.map_or_else(String::new, |(_, line)| line.to_string())
 }
 
+/// What calls someone who has to know all of it.
+const CALLS: [&str; 6] = [
+    "raised",
+    "raised again",
+    "worsened",
+    "escalated",
+    "reminded",
+    "shelving ended",
+];
+
 /// What happened and what to do, for people.
 fn text(config: &Config, news: &News, label: &str, known: Option<&Alert>) -> String {
     let mut lines = vec![format!(
@@ -200,10 +214,8 @@ fn text(config: &Config, news: &News, label: &str, known: Option<&Alert>) -> Str
     }
     if let Some(alert) = known {
         lines.push(alert.what_happened.clone());
-        if news.what == "raised" {
-            if let Some(boards) = alert.boards_to_hold {
-                lines.push(format!("Boards to hold: {boards}"));
-            }
+        if CALLS.contains(&news.what.as_str()) {
+            lines.push(alert.text.clone());
             lines.push(alert.plan.clone());
         }
     }

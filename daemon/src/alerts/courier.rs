@@ -197,9 +197,20 @@ impl Shared {
             return Ok(false);
         };
         let notices = compose(&self.config, reader, &news)?;
+        // What is for the record only stands in its file, the first channel.
+        let file = self
+            .config
+            .channels
+            .first()
+            .map(|channel| channel.name.as_str());
+        let notices: Vec<_> = notices
+            .into_iter()
+            .zip(&news)
+            .map(|(notice, one)| (notice, file.filter(|_| one.quiet)))
+            .collect();
         reader.tell(&notices, last.event, clock::now())?;
         self.moves();
-        for notice in &notices {
+        for (notice, _) in &notices {
             tracing::warn!(
                 key = %notice.key, severity = notice.severity.name(), "{}", notice.subject
             );

@@ -1,27 +1,34 @@
 //! `driftvane alerts`: what is out of control, who knows of it, and what to do.
 //!
 //! Says only what the record holds: what explains an alert is compared, not guessed. The one
-//! invariant: an acknowledgement carries a name and words, and is never overwritten.
+//! invariant: an alert speaks for all its streams; figures of one stream are of the one that says
+//! most.
 
-use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
-use spc::chart::ChartKind;
-use spc::onset::Shape;
 
 use super::causes::{Causes, Moved, causes};
-use super::chart::{ChartFacts, leading};
-use super::{CommandError, characteristic, local, local_minute, rule_words, said, unit, utc, when};
-use crate::config::{Characteristic, Config, Key, Subgroup};
-use crate::engine::{SPREAD_BEYOND_LIMITS, is_detector};
-use crate::output::{self, Format, Table, significant};
-use crate::store::query::{AlertRow, PointRow, StreamRow};
-use crate::store::{Acknowledged, Reader};
+use super::chart::ChartFacts;
+use super::{CommandError, characteristic, local_minute, unit, utc, when};
+use crate::config::{Characteristic, Config, Key};
+use crate::output::{self, Format, Table};
+use crate::store::Reader;
+use crate::store::alerts::{AlertRow, Closed, EpisodeRow};
+use crate::store::query::StreamRow;
 use crate::words::Role;
 
-/// The share of the likelihood that the range of an onset holds.
-const LIKELIHOOD: f64 = 0.9;
+pub mod hold;
+pub mod life;
+mod onset;
+mod words;
+
+pub use onset::Onset;
+pub use words::text;
+
+/// Streams of which an alert tells the figures; the others are counted.
+const MEMBERS_MAX: usize = 500;
 
 /// The contract of `alerts --format json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -30,8 +37,15 @@ pub struct Alert {
     pub id: String,
     /// Active or returned, acknowledged or not, in words.
     pub state: String,
-    /// The streams that show it.
+    /// How much it matters: `low`, `medium` or `high`.
+    pub severity: &'static str,
+    /// The streams that show it, the one that says most first. What is said of one stream is of
+    /// that one.
     pub streams: Vec<String>,
+    /// How many streams show it, listed or not.
+    pub stream_count: usize,
+    /// The streams with their figures, in the order of their first signals.
+    pub members: Vec<Member>,
     /// When it was raised, by the clock, RFC 3339 in UTC.
     pub raised_at: String,
     /// Where it began.
@@ -43,6 +57,12 @@ pub struct Alert {
     pub size_sigma: f64,
     /// The plotted value there.
     pub size_value: f64,
+    /// How far that is from the centre, in the unit.
+    pub size: Option<f64>,
+    /// The unit; empty for a share or a count.
+    pub unit: String,
+    /// How many points there are, on average, from one false alert of the stream to the next.
+    pub points_between_false_alerts: Option<f64>,
     /// What happened, in a sentence.
     pub what_happened: String,
     /// The strata that moved, with their shares of the change; a key that tells nothing is absent.
@@ -51,8 +71,11 @@ pub struct Alert {
     pub origin: String,
     /// The first verdict, in a sentence.
     pub verdict: String,
-    /// Boards since the earliest likely onset; absent where units are stretches of time.
+    /// Boards since the earliest likely onset, of all its streams; absent where units are stretches
+    /// of time.
     pub boards_to_hold: Option<u64>,
+    /// Everything in at most 400 characters.
+    pub text: String,
     /// What to do.
     pub plan: String,
     /// What befell it.
@@ -63,36 +86,72 @@ pub struct Alert {
     pub signals: u64,
     /// The last signal, RFC 3339 in UTC.
     pub last_signal_at: String,
-    /// When the stream was quiet again.
+    /// When the last of its streams was quiet again.
     pub returned_at: Option<String>,
     /// Who acknowledged it.
     pub acknowledged_by: Option<String>,
+    /// Why nobody is called for it, by design.
+    pub suppressed: Option<String>,
+    /// Until when it is shelved, RFC 3339 in UTC.
+    pub shelved_until: Option<String>,
+    /// How it was closed.
+    pub closed: Option<Closing>,
     /// What each key tells, in words.
     #[serde(skip)]
     pub(crate) explained: Vec<String>,
     #[serde(skip)]
     pub(crate) row: AlertRow,
+    /// From when on boards are to be held.
+    #[serde(skip)]
+    since: i64,
 }
 
-/// Where an alert most likely began. The ends are absent where nothing is estimated: a change of
-/// the spread or of several measures together, or a first signal that no longer stands.
+/// How an alert was closed.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Onset {
-    /// The unit.
-    pub board: String,
-    /// The event time, RFC 3339 in UTC.
+pub struct Closing {
+    /// When, RFC 3339 in UTC.
     pub at: String,
-    /// The earliest unit of those that hold 90 % of the likelihood.
-    pub low: Option<String>,
-    /// The latest of them.
-    pub high: Option<String>,
-    /// `step` or `drift`, whichever is likelier of the points up to the first signal.
-    pub shape: Option<&'static str>,
-    /// How far a drift moves with every point, in sigma of the plotted value.
-    pub slope_sigma: Option<f64>,
-    /// Places among the stream's points: most likely, earliest, latest.
-    #[serde(skip)]
-    pub(crate) places: Option<(usize, usize, usize)>,
+    /// Who.
+    pub by: String,
+    /// One of the plant's causes.
+    pub cause: String,
+    /// What was done.
+    pub action: String,
+    /// When enough points in control had verified it, RFC 3339 in UTC.
+    pub verified_at: Option<String>,
+}
+
+impl Closing {
+    fn of(row: &Closed) -> Closing {
+        Closing {
+            at: utc(row.at),
+            by: row.by.clone(),
+            cause: row.cause.clone(),
+            action: row.action.clone(),
+            verified_at: row.verified_at.map(utc),
+        }
+    }
+}
+
+/// A stream that an alert is about.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Member {
+    /// Its readable name.
+    pub stream: String,
+    /// Its first signal, RFC 3339 in UTC.
+    pub first_signal_at: String,
+    /// The unit of it.
+    pub board: String,
+    /// The side of it.
+    pub direction: String,
+    /// The largest distance from the centre in sigma.
+    pub size_sigma: f64,
+    /// Signals so far.
+    pub signals: u64,
+    /// The rules that fired.
+    pub rules: Vec<String>,
+    /// When it was quiet again.
+    pub returned_at: Option<String>,
 }
 
 /// What befell an alert.
@@ -126,7 +185,7 @@ impl Alert {
         first.unwrap_or_default() + letters.as_str()
     }
 
-    /// The event time of the first signal.
+    /// The event time of the first signal of all.
     #[must_use]
     pub fn first_at(&self) -> i64 {
         self.row.first_at
@@ -142,7 +201,11 @@ pub fn name(id: i64) -> String {
 /// Whether someone still has to do something about an alert.
 #[must_use]
 pub fn is_open(row: &AlertRow) -> bool {
-    !row.revised && (row.returned_at.is_none() || row.acknowledged.is_none())
+    let is_verified = row
+        .closed
+        .as_ref()
+        .is_some_and(|closed| closed.verified_at.is_some());
+    !row.revised && !is_verified && (row.returned_at.is_none() || row.acknowledged.is_none())
 }
 
 /// What sorts alerts: active ones first, then those that nobody has acknowledged.
@@ -152,7 +215,7 @@ pub(crate) fn urgency(row: &AlertRow) -> (bool, bool) {
 
 /// An alert's state in the words of ISA-18.2.
 #[must_use]
-pub fn state(row: &AlertRow) -> String {
+pub fn state(config: &Config, row: &AlertRow) -> String {
     let active = if row.returned_at.is_none() {
         "active"
     } else {
@@ -163,12 +226,42 @@ pub fn state(row: &AlertRow) -> String {
     } else {
         "not acknowledged"
     };
-    let revised = if row.revised {
-        ", revised: late data took its ground away"
-    } else {
-        ""
+    let revised = match (row.revised, row.merged_into) {
+        (false, _) => String::new(),
+        (true, None) => ", revised: late data took its ground away".to_owned(),
+        (true, Some(into)) => format!(", revised: merged into {}", name(into)),
     };
-    format!("{active}, {known}{revised}")
+    let shelved = match (&row.suppressed, row.shelved_until) {
+        (Some(why), _) => format!(", suppressed: {why}"),
+        (None, Some(until)) => format!(", shelved until {}", local_minute(config, until)),
+        (None, None) => String::new(),
+    };
+    let closed = row.closed.as_ref().map_or_else(String::new, |closed| {
+        let wanted = config.alerts.verify_points;
+        match closed.verified_at {
+            Some(_) => ", closed and verified".to_owned(),
+            None => format!(", closed, {} of {wanted} points in control", closed.points),
+        }
+    });
+    format!("{active}, {known}{shelved}{closed}{revised}")
+}
+
+/// The alert of a name, such as A-0001.
+///
+/// # Errors
+///
+/// When there is none, or the record can not be read.
+pub(crate) fn find(reader: &Reader, id: &str) -> Result<AlertRow, CommandError> {
+    let digits = id.trim_start_matches(['A', 'a']).trim_start_matches('-');
+    let known = match digits.parse::<i64>() {
+        Ok(number) => reader.alert(number)?,
+        Err(_) => None,
+    };
+    known.ok_or_else(|| {
+        CommandError::Usage(format!(
+            "there is no alert '{id}'; `driftvane alerts list` lists them"
+        ))
+    })
 }
 
 /// Every alert: active ones first, then those that nobody has acknowledged, the newest first.
@@ -181,7 +274,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Alert>, CommandError
     let mut charts: BTreeMap<i64, ChartFacts> = BTreeMap::new();
     let mut rows = Vec::new();
     for row in reader.alerts()? {
-        let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+        let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
         let facts = match charts.entry(stream.id) {
@@ -218,209 +311,116 @@ pub(crate) fn alert(
 ) -> Result<Alert, CommandError> {
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
-    let onset = onset(facts, &row);
-    let began = began(&onset).unwrap_or_default();
+    let lead = &row.lead;
+    let onset = onset::onset(facts, lead);
+    let began = onset::began(&onset).unwrap_or_default();
     let causes = match ask {
         Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,
         Ask::Facts => Causes::not_asked(),
     };
-    let history = reader.alert_events(row.id)?.into_iter().map(|event| Event {
+    let hold = hold::hold(config, reader, (streams, facts), &row)?;
+    let (centre, run_length) = measured_by(facts, lead);
+    let mut alert = Alert {
+        id: name(row.id),
+        state: state(config, &row),
+        severity: row.severity.name(),
+        streams: labels(streams, &row),
+        stream_count: stream_count(&row),
+        members: row
+            .members
+            .iter()
+            .take(MEMBERS_MAX)
+            .map(|one| member(streams, one))
+            .collect(),
+        raised_at: utc(row.raised_at),
+        onset,
+        direction: lead.side.clone(),
+        size_sigma: lead.size_sigma,
+        size_value: lead.size_value,
+        size: centre.map(|centre| lead.size_value - centre),
+        unit: unit(config, what, stream),
+        points_between_false_alerts: run_length,
+        what_happened: words::sentence(config, what, facts, lead) + &began,
+        attribution: causes.attribution,
+        origin: causes.origin.to_owned(),
+        verdict: causes.verdict,
+        explained: causes.explained,
+        boards_to_hold: hold.boards,
+        text: String::new(),
+        plan: what.reaction_plan.clone(),
+        history: history(reader, row.id)?,
+        rules: lead.rules.clone(),
+        signals: lead.signals,
+        last_signal_at: utc(lead.last_at),
+        returned_at: row.returned_at.map(utc),
+        acknowledged_by: row.acknowledged.as_ref().map(|(_, by, _)| by.clone()),
+        suppressed: row.suppressed.clone(),
+        shelved_until: row.shelved_until.map(utc),
+        closed: row.closed.as_ref().map(Closing::of),
+        since: hold.since,
+        row,
+    };
+    alert.text = text(config, &alert);
+    Ok(alert)
+}
+
+/// What befell an alert, in order.
+fn history(reader: &Reader, id: i64) -> Result<Vec<Event>, CommandError> {
+    let events = reader.alert_events(id)?.into_iter().map(|event| Event {
         at: utc(event.at),
         what: event.what,
         who: event.who,
         comment: event.comment,
         time: event.at,
     });
-    let since = onset
-        .places
-        .map_or(row.first_at, |(_, low, _)| facts.points[low].at);
-    Ok(Alert {
-        id: name(row.id),
-        state: state(&row),
-        streams: vec![stream.label.clone()],
-        raised_at: utc(row.raised_at),
-        onset,
-        direction: row.side.clone(),
-        size_sigma: row.size_sigma,
-        size_value: row.size_value,
-        what_happened: sentence(config, what, facts, &row) + &began,
-        attribution: causes.attribution,
-        origin: causes.origin.to_owned(),
-        verdict: causes.verdict,
-        explained: causes.explained,
-        boards_to_hold: boards_to_hold(config, reader, (what, stream), &row, since)?,
-        plan: what.reaction_plan.clone(),
-        history: history.collect(),
-        rules: row.rules.clone(),
-        signals: row.signals,
-        last_signal_at: utc(row.last_at),
-        returned_at: row.returned_at.map(utc),
-        acknowledged_by: row.acknowledged.as_ref().map(|(_, by, _)| by.clone()),
-        row,
-    })
+    Ok(events.collect())
 }
 
-/// Where an alert began: the most likely start of a step or a drift that goes on to the first
-/// signal, among the points since the signal before it, or since the baseline began.
-fn onset(facts: &ChartFacts, row: &AlertRow) -> Onset {
-    let mut onset = Onset {
-        board: row.first_unit.clone(),
-        at: utc(row.first_at),
-        low: None,
-        high: None,
-        shape: None,
-        slope_sigma: None,
-        places: None,
+/// The centre that an episode is measured from, and the run length of what it is judged by.
+fn measured_by(facts: &ChartFacts, one: &EpisodeRow) -> (Option<f64>, Option<f64>) {
+    let mut points = facts.points.iter();
+    let Some(first) = points.find(|point| onset::is_first(one, point)) else {
+        return (None, None);
     };
-    if row
-        .rules
-        .first()
-        .is_some_and(|rule| rule == SPREAD_BEYOND_LIMITS)
-    {
-        return onset;
-    }
-    let Some(signal) = facts.points.iter().position(|point| is_first(row, point)) else {
-        return onset;
-    };
-    let version = facts.points[signal].version;
-    // A distance has no side, so its level before the alert is not 0 as the estimate takes it.
-    let limits = facts.limits_of(version);
-    let Some(limits) = limits.filter(|limits| limits.joint.is_none()) else {
-        return onset;
-    };
-    let places = quiet_until(&facts.points, signal);
-    let distance = |&place: &usize| {
-        let point = &facts.points[place];
-        limits.standardised(point.value, point.size)
-    };
-    let z: Vec<f64> = places.iter().map(distance).collect();
-    if let Ok(found) = spc::onset::estimate(&z, LIKELIHOOD) {
-        let latest = found.set.last().copied().unwrap_or(found.first_affected);
-        let place = |step: usize| places.get(step).copied().unwrap_or(signal);
-        let all = (
-            place(found.first_affected),
-            place(found.earliest()),
-            place(latest),
-        );
-        let unit = |place: usize| facts.points[place].unit.clone();
-        onset.board = unit(all.0);
-        onset.at = utc(facts.points[all.0].at);
-        (onset.low, onset.high) = (Some(unit(all.1)), Some(unit(all.2)));
-        onset.places = Some(all);
-        (onset.shape, onset.slope_sigma) = match found.shape {
-            Shape::Step => (Some("step"), None),
-            Shape::Drift { slope } => (Some("drift"), Some(slope)),
-        };
-    }
-    onset
+    let limits = facts.limits_of(first.version);
+    let centre = limits.map(|limits| limits.centre_at(first.size));
+    (centre, facts.run_length(first.version))
 }
 
-/// Places of the points without a signal that lead up to one, and that one.
-fn quiet_until(points: &[PointRow], signal: usize) -> Vec<usize> {
-    let version = points[signal].version;
-    let mut places: Vec<usize> = points[..signal]
-        .iter()
-        .enumerate()
-        .rev()
-        .filter(|(_, point)| !point.late)
-        .take_while(|(_, point)| point.version == version && point.signals.is_empty())
-        .map(|(place, _)| place)
-        .collect();
-    places.reverse();
-    places.push(signal);
-    places
+fn label(streams: &[StreamRow], id: i64) -> String {
+    let stream = streams.iter().find(|stream| stream.id == id);
+    stream.map_or_else(String::new, |stream| stream.label.clone())
 }
 
-/// How an alert began, in a sentence with a blank before it; nothing where that is not estimated.
-fn began(onset: &Onset) -> Option<String> {
-    let kind = match (onset.shape?, onset.slope_sigma) {
-        ("drift", Some(slope)) => format!("a drift of about {slope:+.2} sigma a point"),
-        (shape, _) => format!("a {shape}"),
-    };
-    let (low, high) = (onset.low.as_ref()?, onset.high.as_ref()?);
-    let board = &onset.board;
-    let range = if low == high {
-        String::new()
-    } else {
-        format!(" (90 % of the likelihood: {low} to {high})")
-    };
-    Some(format!(
-        " Likeliest is {kind} that began at {board}{range}."
-    ))
+fn stream_count(row: &AlertRow) -> usize {
+    let lead = std::iter::once(&row.lead);
+    let all: BTreeSet<i64> = lead.chain(&row.members).map(|one| one.stream).collect();
+    all.len()
 }
 
-fn is_first(row: &AlertRow, point: &PointRow) -> bool {
-    point.at == row.first_at && point.unit == row.first_unit
-}
-
-/// What happened, in a sentence.
-fn sentence(config: &Config, what: &Characteristic, facts: &ChartFacts, row: &AlertRow) -> String {
-    let side = match row.side.as_str() {
-        "upper" => " on the upper side",
-        "lower" => " on the lower side",
-        _ => "",
-    };
-    let rule = row
-        .rules
-        .first()
-        .map_or_else(String::new, |rule| rule_words(rule));
-    let unit = unit(config, what, &facts.stream);
-    let blank = if unit.is_empty() { "" } else { " " };
-    let more = match row.signals {
-        0 | 1 => String::new(),
-        signals => format!(
-            "; {signals} signals until {}",
-            local_minute(config, row.last_at)
-        ),
-    };
-    let begin = format!(
-        "{}: {rule}{side}, first at {} ({}){more}",
-        what.name,
-        local(config, row.first_at),
-        row.first_unit
-    );
-    if what.chart == ChartKind::TSquared {
-        let first = facts.points.iter().find(|point| is_first(row, point));
-        let most = first.and_then(|point| leading(what, point));
-        let most = most.map_or_else(String::new, |name| format!("; {name} contributes most"));
-        return format!(
-            "{begin}{most}; farthest T-squared {}, as rare as {:.1} sigma of one measure.",
-            significant(row.size_value),
-            row.size_sigma,
-        );
-    }
-    if row.rules.iter().all(|rule| is_detector(rule)) {
-        return format!(
-            "{begin}; no single point is beyond the limits, the shift is about {:+.1} sigma.",
-            row.size_sigma
-        );
-    }
-    format!(
-        "{begin}; farthest value {}{blank}{unit}, {:+.1} sigma from the centre.",
-        significant(row.size_value),
-        row.size_sigma,
-    )
-}
-
-/// Boards from the earliest likely onset to the last signal, or to now while the alert is active. A
-/// panel counts as the boards that its product has.
-fn boards_to_hold(
-    config: &Config,
-    reader: &Reader,
-    (what, stream): (&Characteristic, &StreamRow),
-    row: &AlertRow,
-    since: i64,
-) -> Result<Option<u64>, CommandError> {
-    let last = row.returned_at.map_or(stream.newest, |_| row.last_at);
-    let units = reader.units_between(stream.id, since, last)?;
-    Ok(match what.subgroup {
-        Subgroup::Minutes(_) => None,
-        Subgroup::Board | Subgroup::Consecutive(_) => Some(units),
-        Subgroup::Panel => {
-            let boards = product(config, what, stream).map_or(1, |product| product.boards.max(1));
-            Some(units * u64::from(boards))
+/// The streams of an alert, the one that says most first.
+fn labels(streams: &[StreamRow], row: &AlertRow) -> Vec<String> {
+    let mut labels = vec![label(streams, row.lead.stream)];
+    let mut seen = BTreeSet::from([row.lead.stream]);
+    for one in &row.members {
+        if labels.len() < MEMBERS_MAX && seen.insert(one.stream) {
+            labels.push(label(streams, one.stream));
         }
-    })
+    }
+    labels
+}
+
+fn member(streams: &[StreamRow], one: &EpisodeRow) -> Member {
+    Member {
+        stream: label(streams, one.stream),
+        first_signal_at: utc(one.first_at),
+        board: one.first_unit.clone(),
+        direction: one.side.clone(),
+        size_sigma: one.size_sigma,
+        signals: one.signals,
+        rules: one.rules.clone(),
+        returned_at: one.returned_at.map(utc),
+    }
 }
 
 /// The product that a stream is about: the one among its keys, the one that its filter lets
@@ -461,7 +461,9 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
     let mut table = Table::new(&[
         "id",
         "state",
+        "severity",
         "stream",
+        "streams",
         "first signal",
         "board",
         "began at",
@@ -477,9 +479,11 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
         table.push(vec![
             alert.id.as_str().into(),
             alert.state.as_str().into(),
-            alert.streams.join(" ").into(),
-            when(config, format, alert.row.first_at).into(),
-            alert.row.first_unit.as_str().into(),
+            alert.severity.into(),
+            alert.streams.first().map(String::as_str).into(),
+            (alert.stream_count as u64).into(),
+            when(config, format, alert.row.lead.first_at).into(),
+            alert.row.lead.first_unit.as_str().into(),
             alert.onset.board.as_str().into(),
             alert.direction.as_str().into(),
             alert.size_sigma.into(),
@@ -491,39 +495,4 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
         ]);
     }
     Ok(output::print_rows(format, &table, &rows)?)
-}
-
-/// Acknowledges an alert.
-///
-/// # Errors
-///
-/// When the name or the comment is missing, there is no such alert, someone has done so before, or
-/// the record refuses.
-pub fn acknowledge(
-    config: &Config,
-    reader: &Reader,
-    id: &str,
-    (by, comment): (&str, &str),
-    now: i64,
-) -> Result<(), CommandError> {
-    let (by, comment) = (said("the name", by)?, said("the comment", comment)?);
-    let unknown = || {
-        CommandError::Usage(format!(
-            "there is no alert '{id}'; `driftvane alerts` lists them"
-        ))
-    };
-    let digits = id
-        .strip_prefix("A-")
-        .or_else(|| id.strip_prefix("a-"))
-        .unwrap_or(id);
-    let number: i64 = digits.parse().map_err(|_| unknown())?;
-    match reader.acknowledge(number, &by, &comment, now)? {
-        Acknowledged::Done => Ok(()),
-        Acknowledged::Unknown => Err(unknown()),
-        Acknowledged::Before(at, who) => Err(CommandError::Refused(format!(
-            "{} was acknowledged by {who} at {}; nothing was changed",
-            name(number),
-            local(config, at)
-        ))),
-    }
 }

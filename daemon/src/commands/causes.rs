@@ -15,7 +15,8 @@ use super::chart::ChartFacts;
 use super::{CommandError, characteristic, keys, subgroup_name};
 use crate::config::{Characteristic, Config, Feed, Key, Layout, Subgroup, Subject};
 use crate::store::Reader;
-use crate::store::query::{AlertRow, PointRow, ReadingFilter, StreamRow};
+use crate::store::alerts::{AlertRow, EpisodeRow};
+use crate::store::query::{PointRow, ReadingFilter, StreamRow};
 use crate::store::strata::{StrataFilter, Stratum};
 use crate::words::Role;
 
@@ -151,7 +152,7 @@ pub(crate) fn causes(
             "several measures are charted together; a chart of each tells which strata moved",
         ));
     }
-    let Some(windows) = windows(facts, onset, row) else {
+    let Some(windows) = windows(facts, onset, &row.lead) else {
         return Ok(undecided("no onset of a change of the level is known"));
     };
     // A single point in error is common, and no reason to read the archive.
@@ -185,7 +186,7 @@ pub(crate) fn causes(
 
 /// The times to compare: quiet points before the earliest likely onset, and from the most likely
 /// one to the last signal, or to now while the alert is active.
-fn windows(facts: &ChartFacts, onset: &Onset, row: &AlertRow) -> Option<Windows> {
+fn windows(facts: &ChartFacts, onset: &Onset, row: &EpisodeRow) -> Option<Windows> {
     let (best, low, _) = onset.places?;
     let points = &facts.points;
     let version = points.get(best)?.version;

@@ -158,6 +158,13 @@ impl ChartFacts {
         row.map(|row| &row.limits)
     }
 
+    /// How many points there are from one false alert to the next under a version of limits.
+    #[must_use]
+    pub fn run_length(&self, version: u32) -> Option<f64> {
+        let row = self.limits.iter().find(|row| row.version == version);
+        row.map(|row| row.detection.run_length)
+    }
+
     /// The median size among the points of a version.
     fn median_size(&self, version: u32) -> f64 {
         let mut sizes: Vec<f64> = self

@@ -186,14 +186,18 @@ fn tell(config: &Config, plant: &Plant, config_path: &Path) -> anyhow::Result<()
     for alert in alerts::rows(config, &reader)? {
         let Some(stream) = streams
             .iter()
-            .find(|stream| alert.streams.contains(&stream.label))
+            .find(|stream| alert.streams.first() == Some(&stream.label))
         else {
             continue;
         };
         let first_at = alert.first_at();
-        let cause = planted
-            .iter()
-            .position(|fault| explains(config, fault, stream, first_at));
+        let is_of = |fault: &Planted| {
+            alert.row.members.iter().any(|one| {
+                let stream = streams.iter().find(|stream| stream.id == one.stream);
+                stream.is_some_and(|stream| explains(config, fault, stream, one.first_at))
+            })
+        };
+        let cause = planted.iter().position(is_of);
         found.push(Found {
             alert,
             stream: stream.clone(),
@@ -266,9 +270,10 @@ fn tell_fault<'a>(
         any = true;
         writeln!(
             text,
-            "  found: {} {} at {}, likely a {} since {}, up to {:+.1} sigma",
+            "  found: {} {}{} at {}, likely a {} since {}, up to {:+.1} sigma",
             one.alert.id,
             one.stream.label,
+            beside(&one.alert),
             local_minute(config, one.first_at),
             one.alert.onset.shape.unwrap_or("change"),
             one.alert.onset.board,
@@ -279,6 +284,15 @@ fn tell_fault<'a>(
         writeln!(text, "  not found")?;
     }
     Ok(())
+}
+
+/// How many more streams one alert is about, in words; nothing where there is one.
+fn beside(alert: &alerts::Alert) -> String {
+    match alert.stream_count {
+        0 | 1 => String::new(),
+        2 => " and one more stream".to_owned(),
+        streams => format!(" and {} more streams", streams - 1),
+    }
 }
 
 /// Alerts that no planted fault explains, beside what chance allows.

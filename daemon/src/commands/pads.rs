@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use spc::welch::{Summary, compare};
 
-use super::alerts::{self, Ask};
+use super::alerts::Onset;
 use super::chart::ChartFacts;
 use super::{ALWAYS, CommandError, characteristic, find_stream, keys, unit, utc, when};
 use crate::config::{Config, Key, Subgroup, Subject};
@@ -90,7 +90,7 @@ pub fn answer(
     let stream = find_stream(reader, &question.stream)?;
     let since = match question.since {
         Some(since) => since,
-        None => newest_onset(config, reader, &stream)?,
+        None => newest_onset(reader, &stream)?,
     };
     let filter = filter(config, &stream, question)?;
     let screening = reader.screen(&filter, since)?;
@@ -139,23 +139,20 @@ pub fn answer(
 }
 
 /// The onset of the newest alert of a stream.
-fn newest_onset(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<i64, CommandError> {
+fn newest_onset(reader: &Reader, stream: &StreamRow) -> Result<i64, CommandError> {
     let rows = reader.alerts()?.into_iter();
     let newest = rows
-        .filter(|row| row.stream == stream.id)
-        .max_by_key(|row| row.first_at);
+        .filter_map(|row| row.on(stream.id).cloned())
+        .max_by_key(|episode| episode.first_at);
     let Some(newest) = newest else {
         return Err(CommandError::Refused(format!(
             "the stream '{}' has no alert: say with --since from when on pads may have moved",
             stream.label
         )));
     };
-    let first = newest.first_at;
     let facts = ChartFacts::read(reader, stream.clone())?;
-    let streams = std::slice::from_ref(stream);
-    let alert = alerts::alert(config, reader, (streams, &facts), (newest, Ask::Facts))?;
-    let onset = alert.onset.at.parse::<jiff::Timestamp>();
-    Ok(onset.map_or(first, |at| at.as_microsecond()))
+    let onset = Onset::of(&facts, &newest).at.parse::<jiff::Timestamp>();
+    Ok(onset.map_or(newest.first_at, |at| at.as_microsecond()))
 }
 
 fn filter<'a>(

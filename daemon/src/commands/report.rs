@@ -15,9 +15,7 @@ use reports::{Overrides, shift_report_or_built_in};
 use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
-use super::{
-    CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts, unit,
-};
+use super::{CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts};
 use crate::clock;
 use crate::config::Config;
 use crate::shifts::Span;
@@ -45,7 +43,7 @@ pub fn build_shift_report(
     let mut rows = reader.alerts()?;
     rows.sort_by_key(alerts::urgency);
     for row in rows {
-        let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+        let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
         let in_shift = (window.0..window.1).contains(&row.first_at);
@@ -133,15 +131,11 @@ pub(crate) fn detail(
 ) -> Result<AlertDetail, CommandError> {
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
-    let row = &alert.row;
+    let (row, lead) = (&alert.row, &alert.row.lead);
     let first = facts
         .points
         .iter()
-        .position(|point| point.at == row.first_at && point.unit == row.first_unit);
-    let centre = first.and_then(|place| {
-        let point = &facts.points[place];
-        Some(facts.limits_of(point.version)?.centre_at(point.size))
-    });
+        .position(|point| point.at == lead.first_at && point.unit == lead.first_unit);
     let middle = first.unwrap_or(facts.points.len());
     let start = middle.saturating_sub(POINTS_BEFORE);
     let end = (middle + POINTS_AFTER).min(facts.points.len());
@@ -162,12 +156,12 @@ pub(crate) fn detail(
         acknowledged_comment: comment,
         what_happened: alert.what_happened.clone(),
         cause: alert.cause(),
-        first_signal_board: row.first_unit.clone(),
-        first_signal_at: local(config, row.first_at),
-        rules: row.rules.iter().map(|rule| rule_words(rule)).collect(),
-        size: centre.map(|centre| row.size_value - centre),
-        unit: unit(config, what, stream),
-        size_sigma: Some(row.size_sigma),
+        first_signal_board: lead.first_unit.clone(),
+        first_signal_at: local(config, lead.first_at),
+        rules: lead.rules.iter().map(|rule| rule_words(rule)).collect(),
+        size: alert.size,
+        unit: alert.unit.clone(),
+        size_sigma: Some(lead.size_sigma),
         boards_since: alert.boards_to_hold,
         reaction_plan: plan_steps(&alert.plan),
         history: history(config, alert),

@@ -64,9 +64,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandErro
         let what = characteristic(config, &stream)?;
         let counts = reader.point_counts(stream.id, ALWAYS.0, ALWAYS.1)?;
         let newest = limits.iter().rfind(|limits| limits.stream == stream.id);
-        let active = open.iter().find(|alert| {
-            alert.stream == stream.id && alert.returned_at.is_none() && !alert.revised
-        });
+        let active = open.iter().find(|alert| alert.is_active_on(stream.id));
         rows.push(Stream {
             characteristic: what.name.clone(),
             keys: keys(what, &stream)

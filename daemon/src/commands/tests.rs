@@ -15,6 +15,8 @@ use crate::engine::{
 };
 use crate::store::{Batch, FileFacts, Reader, Ready, RejectFacts, Store, UnitTally, Verdict};
 
+mod life;
+
 const CONFIG: &str = r#"
 [plant]
 name = "Invented works"
@@ -327,16 +329,12 @@ fn alerts_are_acknowledged_once_and_by_name() {
     let base = folder("alerts");
     let (config, reader) = record(&base.0);
     let say = |id: &str, by: &str, comment: &str| {
-        alerts::acknowledge(&config, &reader, id, (by, comment), START + 99 * MINUTE)
+        alerts::life::acknowledge(&config, &reader, id, (by, comment), START + 99 * MINUTE)
     };
     assert!(say("A-0001", " ", "seen").unwrap_err().is_usage());
     assert!(say("A-0001", "Ada", "").unwrap_err().is_usage());
-    assert!(
-        say("A-0002", "Ada", "seen")
-            .unwrap_err()
-            .to_string()
-            .contains("no alert 'A-0002'")
-    );
+    let unknown = say("A-0002", "Ada", "seen").unwrap_err().to_string();
+    assert!(unknown.contains("no alert 'A-0002'"));
     let before = &alerts::rows(&config, &reader).unwrap()[0];
     assert_eq!(before.state, "active, not acknowledged");
     assert_eq!(
@@ -476,7 +474,7 @@ fn a_report_that_says_something_new_gets_a_new_name() {
         first
     );
     assert_eq!(std::fs::read_to_string(&first).unwrap(), html);
-    alerts::acknowledge(&config, &reader, "1", ("Ada", "seen"), START).unwrap();
+    alerts::life::acknowledge(&config, &reader, "1", ("Ada", "seen"), START).unwrap();
     let second = report::write_shift_report(&config, &reader, &shift).unwrap();
     assert!(second.ends_with("2026-03-02-early-r2.html"), "{second:?}");
     assert_eq!(

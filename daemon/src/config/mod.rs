@@ -10,7 +10,7 @@ use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
 use crate::feeds::study::StudyFile;
-use crate::words::{Role, Station};
+use crate::words::{Role, Severity, Station};
 
 pub mod channel;
 pub mod read;
@@ -47,8 +47,31 @@ pub struct Config {
     pub channels: Vec<channel::Channel>,
     /// False alerts that are allowed on a line in a shift, on average; above 0.
     pub false_alerts_per_shift: f64,
+    /// What becomes of signals.
+    pub alerts: Alerting,
     /// The live page; off where absent.
     pub serve: Option<Serve>,
+}
+
+/// What becomes of signals.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Alerting {
+    /// Sets of measures that one cause moves together.
+    pub linked: Vec<Vec<String>>,
+    /// How long after one another signals at one place still have one cause, in microseconds.
+    pub near_us: i64,
+    /// How long after a change of product a station's signals call nobody, in microseconds.
+    pub changeover_us: i64,
+    /// The hours for which an alert can be shelved at most.
+    pub shelve_hours_max: u32,
+    /// How long an alert may go unacknowledged before it escalates, in microseconds; 0 for ever.
+    pub escalate_us: i64,
+    /// How long an active alert may go untold before it is told again, in microseconds; 0 for ever.
+    pub remind_us: i64,
+    /// The causes with which an alert can be closed. At least one.
+    pub causes: Vec<String>,
+    /// Points in control that verify what was done.
+    pub verify_points: u32,
 }
 
 /// Where the live page listens, and for whom.
@@ -333,6 +356,8 @@ pub struct Characteristic {
     pub specification: Option<Specification>,
     /// What to do on a signal.
     pub reaction_plan: String,
+    /// How much an alert matters.
+    pub severity: Severity,
 }
 
 /// A gauge study that capability figures of a measure are read beside.

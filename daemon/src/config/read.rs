@@ -11,10 +11,11 @@ use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
 use super::channel::Channel;
-use super::{Config, Shift};
+use super::{Alerting, Config, Shift};
 pub use table::Problem;
 use table::{Item, Sink, Table, Unique};
 
+mod alerting;
 mod baseline;
 mod channel;
 mod characteristic;
@@ -126,6 +127,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         template_folder: places.templates,
         channels: places.channels,
         false_alerts_per_shift: places.false_alerts?,
+        alerts: places.alerting?,
         serve,
     })
 }
@@ -198,13 +200,14 @@ fn read_clock(item: &Item<'_>) -> Option<Time> {
     time
 }
 
-/// Where the program writes, and how many false alerts it may write there.
+/// Where the program writes, and what it does about alerts.
 struct Places {
     data: PathBuf,
     reports: PathBuf,
     templates: Option<PathBuf>,
     channels: Vec<Channel>,
     false_alerts: Option<f64>,
+    alerting: Option<Alerting>,
 }
 
 fn read_places(top: &Table<'_>, base: &Path) -> Places {
@@ -227,6 +230,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         .and_then(|table| table.get("false_alerts_per_shift"));
     let false_alerts = allowed.map_or(Some(1.0), |item| read_allowed(&item));
     let channels = channel::read_all(alerts.as_ref(), base, &file);
+    let alerting = alerting::read(alerts.as_ref());
     for table in [store, reports, alerts].into_iter().flatten() {
         table.finish();
     }
@@ -236,6 +240,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         templates,
         channels,
         false_alerts,
+        alerting,
     }
 }
 

@@ -13,6 +13,7 @@ use crate::config::{Characteristic, Config, Key};
 mod atom;
 mod baseline;
 mod budget;
+mod cause;
 mod chart;
 mod detect;
 mod effects;
@@ -29,6 +30,7 @@ mod tests;
 pub use atom::{Atom, AtomKey, Content};
 pub use baseline::{BaselinePoint, Excluded, Findings};
 pub use budget::{allowed, shift_minutes, stepped};
+pub use cause::{CauseGroup, GROUP_US_MAX, Kin, Trace, grouped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,
     SPREAD_BEYOND_LIMITS, late_point,

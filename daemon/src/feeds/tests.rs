@@ -177,6 +177,16 @@ fn config() -> Config {
         template_folder: None,
         channels: vec![],
         false_alerts_per_shift: 1.0,
+        alerts: crate::config::Alerting {
+            linked: Vec::new(),
+            near_us: 0,
+            changeover_us: 0,
+            shelve_hours_max: 24,
+            escalate_us: 0,
+            remind_us: 0,
+            causes: Vec::new(),
+            verify_points: 5,
+        },
         serve: None,
     }
 }

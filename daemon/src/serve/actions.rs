@@ -16,10 +16,11 @@ use super::access::{Role, Visitor};
 use super::guard::{COOKIE_NAME, Peer, cookie};
 use super::{Page, pages};
 use crate::clock;
+use crate::commands::alerts::life;
 use crate::commands::limits::Minimum;
 use crate::commands::{self, CommandError};
-use crate::store::Reader;
 use crate::store::query::StreamRow;
+use crate::store::{Reader, Service};
 
 /// Characters of a name, a comment or a reason.
 const TEXT_MAX: usize = 1_000;
@@ -89,6 +90,25 @@ fn lead_to(next: &str) -> Response {
     response
 }
 
+/// What is done about an alert, by its name, with a form and the name of who sent it.
+type AlertWork = fn(&Page, &Reader, &str, (&Form, &str)) -> Result<(), CommandError>;
+
+/// Does something about one alert, and leads back to it.
+async fn on_alert(
+    (page, visitor): (Arc<Page>, Visitor),
+    (id, body): (String, Bytes),
+    work: AlertWork,
+) -> Response {
+    operate(page, visitor, move |page, reader, visitor| {
+        let form = Form::read(&body);
+        let by = form.author(visitor)?;
+        work(page, reader, &id, (&form, &by))?;
+        let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
+        Ok(format!("/alerts/{number}"))
+    })
+    .await
+}
+
 /// Notes that someone has seen an alert.
 pub(super) async fn acknowledge(
     State(page): State<Arc<Page>>,
@@ -96,15 +116,133 @@ pub(super) async fn acknowledge(
     Path(id): Path<String>,
     body: Bytes,
 ) -> Response {
-    operate(page, visitor, move |page, reader, visitor| {
-        let form = Form::read(&body);
-        let (by, comment) = (form.author(visitor)?, form.text("comment", "the comment")?);
-        let config = &page.config;
-        commands::alerts::acknowledge(config, reader, &id, (&by, &comment), clock::now())?;
-        let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
-        Ok(format!("/alerts/{number}"))
+    on_alert(
+        (page, visitor),
+        (id, body),
+        |page, reader, id, (form, by)| {
+            let comment = form.text("comment", "the comment")?;
+            life::acknowledge(&page.config, reader, id, (by, &comment), clock::now())
+        },
+    )
+    .await
+}
+
+/// Adds words to an alert.
+pub(super) async fn comment(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    on_alert((page, visitor), (id, body), |_, reader, id, (form, by)| {
+        let comment = form.text("comment", "the comment")?;
+        life::comment(reader, id, said(by, &comment))
     })
     .await
+}
+
+/// Keeps an alert quiet for some hours.
+pub(super) async fn shelve(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    on_alert(
+        (page, visitor),
+        (id, body),
+        |page, reader, id, (form, by)| {
+            let reason = form.text("reason", "the reason")?;
+            let Ok(hours) = form.field("hours").parse::<u32>().map(f64::from) else {
+                let words = "write for how many hours the alert is shelved, as a whole number";
+                return Err(CommandError::Usage(words.to_owned()));
+            };
+            life::shelve(&page.config, reader, id, hours, said(by, &reason))
+        },
+    )
+    .await
+}
+
+/// Lets a shelved alert speak again.
+pub(super) async fn unshelve(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    on_alert((page, visitor), (id, body), |_, reader, id, (form, by)| {
+        let reason = form.text("reason", "the reason")?;
+        life::unshelve(reader, id, said(by, &reason))
+    })
+    .await
+}
+
+/// Closes an alert with its cause and what was done.
+pub(super) async fn close(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    on_alert(
+        (page, visitor),
+        (id, body),
+        |page, reader, id, (form, by)| {
+            let action = form.text("action", "the action")?;
+            life::close(
+                &page.config,
+                reader,
+                id,
+                form.field("cause"),
+                said(by, &action),
+            )
+        },
+    )
+    .await
+}
+
+fn said<'a>(by: &'a str, words: &'a str) -> life::Said<'a> {
+    let now = clock::now();
+    life::Said { by, words, now }
+}
+
+/// Takes a stream out of service.
+pub(super) async fn out_of_service(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    operate(page, visitor, move |_, reader, visitor| {
+        serve(reader, visitor, (&id, &body), Service::Out)
+    })
+    .await
+}
+
+/// Takes a stream back into service.
+pub(super) async fn in_service(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    body: Bytes,
+) -> Response {
+    operate(page, visitor, move |_, reader, visitor| {
+        serve(reader, visitor, (&id, &body), Service::In)
+    })
+    .await
+}
+
+fn serve(
+    reader: &Reader,
+    visitor: &Visitor,
+    (id, body): (&str, &[u8]),
+    service: Service,
+) -> Result<String, CommandError> {
+    let form = Form::read(body);
+    let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+    let stream = stream(reader, id)?;
+    life::serve(reader, &stream.label, service, said(&by, &reason))?;
+    Ok(format!("/streams/{}", stream.id))
 }
 
 /// The stream of a number.

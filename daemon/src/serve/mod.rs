@@ -106,10 +106,20 @@ pub fn app(page: Arc<Page>) -> Router {
         .route("/alerts", get(pages::alerts::list))
         .route("/alerts/{id}", get(pages::alerts::show))
         .route("/alerts/{id}/acknowledge", post(actions::acknowledge))
+        .route("/alerts/{id}/comment", post(actions::comment))
+        .route("/alerts/{id}/shelve", post(actions::shelve))
+        .route("/alerts/{id}/unshelve", post(actions::unshelve))
+        .route("/alerts/{id}/close", post(actions::close))
+        .route("/alerts/{id}/boards.csv", get(pages::alerts::boards))
         .route("/streams", get(pages::streams::list))
         .route("/streams/{id}", get(pages::streams::show))
         .route("/streams/{id}/freeze", post(actions::freeze))
         .route("/streams/{id}/restart", post(actions::restart))
+        .route(
+            "/streams/{id}/out-of-service",
+            post(actions::out_of_service),
+        )
+        .route("/streams/{id}/in-service", post(actions::in_service))
         .route("/feeds", get(pages::feeds::show))
         .route("/events", get(events::stream))
         .route("/login", get(actions::ask_token).post(actions::sign_in))

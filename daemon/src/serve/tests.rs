@@ -11,15 +11,22 @@ use site::{HEADERS, HOSTILE, Site, site};
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 15] = [
+const ROUTES: [(&str, &str); 22] = [
     ("GET", "/"),
     ("GET", "/alerts"),
     ("GET", "/alerts/1"),
     ("POST", "/alerts/1/acknowledge"),
+    ("POST", "/alerts/1/comment"),
+    ("POST", "/alerts/1/shelve"),
+    ("POST", "/alerts/1/unshelve"),
+    ("POST", "/alerts/1/close"),
+    ("GET", "/alerts/1/boards.csv"),
     ("GET", "/streams"),
     ("GET", "/streams/1"),
     ("POST", "/streams/1/freeze"),
     ("POST", "/streams/1/restart"),
+    ("POST", "/streams/1/out-of-service"),
+    ("POST", "/streams/1/in-service"),
     ("GET", "/feeds"),
     ("GET", "/events"),
     ("GET", "/login"),

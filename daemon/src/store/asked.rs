@@ -2,7 +2,7 @@
 //!
 //! Each is one transaction of its own beside the writer. Knows no stream label and no output.
 
-use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Transaction, TransactionBehavior, params};
 
 use super::chain::{Entry, Observed};
 use super::{Reader, StoreError, db};
@@ -12,8 +12,6 @@ use super::{Reader, StoreError, db};
 pub enum Acknowledged {
     /// It is kept.
     Done,
-    /// There is no such alert.
-    Unknown,
     /// Someone did so before: when and who.
     Before(i64, String),
 }
@@ -67,19 +65,13 @@ impl Reader {
             setting: None,
         };
         self.change(&entry, |to| {
-            let known: Option<(Option<i64>, Option<String>)> = to
-                .query_row(
-                    "SELECT acknowledged_at, acknowledged_by FROM alert WHERE id = ?1",
-                    params![alert],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )
-                .optional()?;
-            match known {
-                None => return Ok(Acknowledged::Unknown),
-                Some((Some(at), who)) => {
-                    return Ok(Acknowledged::Before(at, who.unwrap_or_default()));
-                }
-                Some((None, _)) => {}
+            let known: (Option<i64>, Option<String>) = to.query_row(
+                "SELECT acknowledged_at, acknowledged_by FROM alert WHERE id = ?1",
+                [alert],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )?;
+            if let (Some(at), who) = known {
+                return Ok(Acknowledged::Before(at, who.unwrap_or_default()));
             }
             to.execute(
                 "UPDATE alert SET acknowledged_at = ?2, acknowledged_by = ?3, comment = ?4

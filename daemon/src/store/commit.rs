@@ -7,13 +7,14 @@ use std::collections::BTreeMap;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::{self, Entry, Observed, RowBytes, Sum};
-use super::form::{content_from, limits_text, list_text, side_name, state_text};
+use super::episodes::{self, Changed};
+use super::form::{content_from, limits_text, list_text, state_text};
 use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
 use super::visits::{UnitKey, UnitTally, write_units};
 use super::{Store, StoreError, db};
 use crate::config::Config;
-use crate::engine::{AlertFacts, Effects, PointFacts, StreamFacts, late_point, stream_label};
+use crate::engine::{Effects, PointFacts, StreamFacts, late_point, stream_label};
 
 /// What became of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -124,7 +125,7 @@ pub struct Batch {
 pub struct AlertNews {
     /// The alert's number.
     pub alert: i64,
-    /// The stream.
+    /// The stream that says most.
     pub stream: String,
     /// What happened.
     pub what: &'static str,
@@ -154,12 +155,13 @@ impl Store {
         let transaction =
             Transaction::new(&mut self.connection, TransactionBehavior::Immediate).map_err(wrap)?;
         write_batch(&transaction, batch, &self.observed, now).map_err(wrap)?;
-        let mut news = Vec::new();
+        let mut changed = Changed::nothing();
         for ready in effects {
             let to = (&transaction, &self.observed);
-            let told = write_ready(to, config, names, &ready, now).map_err(wrap)?;
-            news.extend(told);
+            let with = (&mut changed, now);
+            write_ready(to, config, names, &ready, with).map_err(wrap)?;
         }
+        let news = episodes::gather(&transaction, (config, names), &changed, now).map_err(wrap)?;
         write_segments(&transaction, &segments()?).map_err(wrap)?;
         let subject = format!("{} files", batch.files.len());
         let entry = Entry {
@@ -212,15 +214,15 @@ fn write_ready(
     config: &Config,
     names: &[crate::engine::StreamName],
     ready: &Ready,
-    now: i64,
-) -> rusqlite::Result<Vec<AlertNews>> {
+    (changed, now): (&mut Changed, i64),
+) -> rusqlite::Result<()> {
     let effects = &ready.effects;
     for facts in &effects.streams {
         write_stream(to, config, names, facts)?;
     }
     observed.added("point", &write_points(to, config, names, ready)?);
     write_limits(to, effects, now)?;
-    write_alerts(to, config, names, effects, now)
+    episodes::write(to, effects, changed)
 }
 
 fn write_file(to: &Transaction, file: &FileFacts, now: i64) -> rusqlite::Result<()> {
@@ -390,106 +392,6 @@ fn write_limits(to: &Transaction, effects: &Effects, now: i64) -> rusqlite::Resu
         ])?;
     }
     Ok(())
-}
-
-fn write_alerts(
-    to: &Transaction,
-    config: &Config,
-    names: &[crate::engine::StreamName],
-    effects: &Effects,
-    now: i64,
-) -> rusqlite::Result<Vec<AlertNews>> {
-    let mut news = Vec::new();
-    for (stream, at, unit) in &effects.withdrawn {
-        let id: i64 = to
-            .prepare_cached(
-                "UPDATE alert SET revised = 1 WHERE stream = ?1 AND first_at = ?2
-                     AND first_unit = ?3 RETURNING id",
-            )?
-            .query_row(params![stream_id(*stream), at, unit.as_ref()], |row| {
-                row.get(0)
-            })?;
-        news.push(tell(to, config, names, *stream, id, "revised", now)?);
-    }
-    for alert in &effects.alerts {
-        let (id, fresh, returned_before) = write_alert(to, alert, now)?;
-        if fresh {
-            news.push(tell(to, config, names, alert.stream, id, "raised", now)?);
-        }
-        if alert.returned && !returned_before {
-            news.push(tell(to, config, names, alert.stream, id, "returned", now)?);
-        }
-    }
-    Ok(news)
-}
-
-/// Writes an alert; tells its number, whether it is new, and whether it had returned before.
-fn write_alert(
-    to: &Transaction,
-    alert: &AlertFacts,
-    now: i64,
-) -> rusqlite::Result<(i64, bool, bool)> {
-    let key = params![
-        stream_id(alert.stream),
-        alert.first_at,
-        alert.first_unit.as_ref()
-    ];
-    let known: Option<(i64, bool, bool)> = to
-        .prepare_cached(
-            "SELECT id, returned_at IS NOT NULL, revised FROM alert
-             WHERE stream = ?1 AND first_at = ?2 AND first_unit = ?3",
-        )?
-        .query_row(key, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
-        .optional()?;
-    to.prepare_cached(
-        "INSERT INTO alert (stream, first_at, first_unit, last_at, signals, rules, side,
-             size_sigma, size_value, returned_at, raised_at)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
-         ON CONFLICT (stream, first_at, first_unit) DO UPDATE SET last_at = excluded.last_at,
-             signals = excluded.signals, rules = excluded.rules, side = excluded.side,
-             size_sigma = excluded.size_sigma, size_value = excluded.size_value,
-             returned_at = excluded.returned_at, revised = 0",
-    )?
-    .execute(params![
-        stream_id(alert.stream),
-        alert.first_at,
-        alert.first_unit.as_ref(),
-        alert.last_at,
-        alert.signals,
-        alert.rules,
-        side_name(alert.side),
-        alert.size_sigma,
-        alert.size_value,
-        alert.returned_at,
-        now,
-    ])?;
-    Ok(match known {
-        Some((id, returned, revised)) => (id, revised, returned),
-        None => (to.last_insert_rowid(), true, false),
-    })
-}
-
-fn tell(
-    to: &Transaction,
-    config: &Config,
-    names: &[crate::engine::StreamName],
-    stream: usize,
-    alert: i64,
-    what: &'static str,
-    now: i64,
-) -> rusqlite::Result<AlertNews> {
-    to.prepare_cached(
-        "INSERT INTO alert_event (alert, at, what, who, comment)
-         VALUES (?1, ?2, ?3, 'driftvane', '')",
-    )?
-    .execute(params![alert, now, what])?;
-    let name = &names[stream];
-    let label = stream_label(&config.characteristics[name.characteristic], &name.keys);
-    Ok(AlertNews {
-        alert,
-        stream: label,
-        what,
-    })
 }
 
 /// SQLite has no unsigned numbers; no count here comes near the difference.

@@ -80,12 +80,7 @@ fn copy(folder: &Path, connection: &Connection, version: i64) -> Result<PathBuf,
 }
 
 /// What version 2 adds: a list of tables, as the schema has them.
-const ADDED_IN_2: [&str; 4] = [
-    "TABLE segment (",
-    "TABLE chain (",
-    "TABLE balance (",
-    "TABLE quarantine (",
-];
+const ADDED_IN_2: [&str; 4] = ["segment", "chain", "balance", "quarantine"];
 
 /// Version 2 has the chain, digests of segments, and what people did about quarantined files.
 fn from_1(
@@ -106,7 +101,7 @@ fn from_1(
         .map_err(wrap)?;
     to.execute_batch("DROP TABLE segment").map_err(wrap)?;
     for table in ADDED_IN_2 {
-        to.execute_batch(&statement(table)).map_err(wrap)?;
+        to.execute_batch(&made(table)).map_err(wrap)?;
     }
     let actions = actions(&to).map_err(wrap)?;
     let entry = i64::try_from(actions.len()).unwrap_or(i64::MAX - 1) + 1;
@@ -128,31 +123,24 @@ fn from_1(
     to.commit().map_err(wrap)
 }
 
-/// A change that leads to version 3, and the table that it makes anew.
-type Step = (&'static str, fn(&Transaction) -> rusqlite::Result<()>);
+/// A change that leads to version 3, and the tables that it makes anew.
+type Step = (
+    &'static [&'static str],
+    fn(&Transaction) -> rusqlite::Result<()>,
+);
 
 /// What version 3 has that version 2 had not.
 const TO_3: &[Step] = &[
-    ("unit", visits_say_where_from),
-    ("notice", notices_leave_by_channels),
+    (&["unit"], visits_say_where_from),
+    (&["notice", "channel", "delivery", "delivery_act"], |to| {
+        to.execute_batch(&OF_CHANNELS.map(made).concat())
+    }),
+    (&["episode", "alert", "alert_event"], alerts_gather_episodes),
+    (&["service"], |to| to.execute_batch(&made("service"))),
 ];
 
-/// What leaves for channels, and how each of them stands: as the schema has it.
-const OF_CHANNELS: [&str; 7] = [
-    "TABLE notice (",
-    "TABLE channel (",
-    "TABLE delivery (",
-    "INDEX delivery_waiting ",
-    "INDEX delivery_sent ",
-    "INDEX delivery_summed ",
-    "TABLE delivery_act (",
-];
-
-fn notices_leave_by_channels(to: &Transaction) -> rusqlite::Result<()> {
-    OF_CHANNELS
-        .iter()
-        .try_for_each(|what| to.execute_batch(&statement(what)))
-}
+/// What leaves for channels, and how each of them stands.
+const OF_CHANNELS: [&str; 4] = ["notice", "channel", "delivery", "delivery_act"];
 
 fn from_2(
     folder: &Path,
@@ -162,19 +150,25 @@ fn from_2(
 ) -> Result<(), StoreError> {
     let wrap = |source| db(folder, source);
     let to = Transaction::new(connection, TransactionBehavior::Immediate).map_err(wrap)?;
-    for (table, step) in TO_3 {
-        // What is summed anew may not hide that something was changed before.
-        if sum(&to, table).map_err(wrap)? != chain::balance(&to, table).map_err(wrap)? {
-            return Err(StoreError::Damaged {
-                path: path.to_owned(),
-                reason: format!("the rows of {table} are not those that were written"),
-            });
+    to.execute_batch("PRAGMA defer_foreign_keys = ON")
+        .map_err(wrap)?;
+    for (tables, step) in TO_3 {
+        for table in *tables {
+            // What is summed anew may not hide that something was changed before.
+            if sum(&to, table).map_err(wrap)? != chain::balance(&to, table).map_err(wrap)? {
+                return Err(StoreError::Damaged {
+                    path: path.to_owned(),
+                    reason: format!("the rows of {table} are not those that were written"),
+                });
+            }
         }
         step(&to).map_err(wrap)?;
         // A statement that is kept knows the columns of before.
         to.flush_prepared_statement_cache();
-        let sum = sum(&to, table).map_err(wrap)?;
-        chain::set_balance(&to, table, &sum).map_err(wrap)?;
+        for table in *tables {
+            let sum = sum(&to, table).map_err(wrap)?;
+            chain::set_balance(&to, table, &sum).map_err(wrap)?;
+        }
     }
     let files = files(&to).map_err(wrap)?;
     let entry = Entry::own(now, "migrated", "from version 2");
@@ -202,9 +196,33 @@ fn visits_say_where_from(to: &Transaction) -> rusqlite::Result<()> {
          INSERT INTO unit SELECT feed, unit, attempt, at, product, rows, calls, confirmed,
              false_calls, opportunities, 0, 0, 0, (SELECT coalesce(max(seq), 0) FROM chain)
          FROM unit_before;
-         DROP TABLE unit_before;
-         CREATE INDEX unit_by_time ON unit (at);",
-        statement("TABLE unit (")
+         DROP TABLE unit_before;",
+        made("unit")
+    ))
+}
+
+/// Each alert was of one stream: it becomes an episode, and an alert that gathers only it.
+fn alerts_gather_episodes(to: &Transaction) -> rusqlite::Result<()> {
+    to.execute_batch(&format!(
+        "CREATE TEMP TABLE old_alert AS SELECT * FROM alert;
+         CREATE TEMP TABLE old_event AS SELECT * FROM alert_event;
+         DROP TABLE alert_event;
+         DROP TABLE alert;
+         {} {} {}
+         INSERT INTO episode SELECT id, stream, first_at, first_unit, last_at, signals, rules, side,
+             size_sigma, size_value, returned_at, revised, NULL FROM old_alert;
+         INSERT INTO alert (id, lead, first_at, returned_at, severity, raised_at, revised,
+             told_sigma, told_members, acknowledged_at, acknowledged_by, comment)
+             SELECT id, id, first_at, returned_at, 1, raised_at, revised, abs(size_sigma), 1,
+             acknowledged_at, acknowledged_by, comment FROM old_alert;
+         UPDATE episode SET alert = id;
+         INSERT INTO alert_event (id, alert, at, what, who, comment, told)
+             SELECT id, alert, at, what, who, comment, told FROM old_event;
+         DROP TABLE old_alert;
+         DROP TABLE old_event;",
+        made("episode"),
+        made("alert"),
+        made("alert_event"),
     ))
 }
 
@@ -259,14 +277,19 @@ fn first_entries(to: &Connection, actions: &[Action], now: i64) -> rusqlite::Res
     chain::append(to, &entry, files(to)?, &content)
 }
 
-/// The statement that makes a table or an index, told by its beginning, as the schema has it.
-fn statement(what: &str) -> String {
-    let start = format!("CREATE {what}");
-    let found = SCHEMA.split_inclusive(";\n").find_map(|statement| {
-        let at = statement.find(&start)?;
-        Some(statement[at..].to_owned())
-    });
-    found.unwrap_or_default()
+/// The statements that make a table and its indices, as the schema has them.
+fn made(table: &str) -> String {
+    let makes = [format!("CREATE TABLE {table} ("), format!(" ON {table} (")];
+    let of_table = |statement: &&str| makes.iter().any(|start| statement.contains(start));
+    let without_comment = |statement: &str| {
+        let at = statement.find("CREATE ").unwrap_or_default();
+        statement[at..].to_owned()
+    };
+    SCHEMA
+        .split_inclusive(";\n")
+        .filter(of_table)
+        .map(without_comment)
+        .collect()
 }
 
 /// The digest of a file.
@@ -281,7 +304,7 @@ mod tests {
     use super::*;
 
     /// What a database consists of, in the order of names.
-    fn made(of: &Connection) -> Vec<String> {
+    fn everything(of: &Connection) -> Vec<String> {
         let mut query = of
             .prepare("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name")
             .unwrap();
@@ -293,11 +316,15 @@ mod tests {
     fn what_a_version_adds_can_be_made_of_the_schema_alone() {
         let whole = Connection::open_in_memory().unwrap();
         whole.execute_batch(SCHEMA).unwrap();
-        let all = made(&whole);
-        for what in ADDED_IN_2.iter().chain(&OF_CHANNELS) {
-            let statement = statement(what);
-            let sql = statement.trim_end().trim_end_matches(';');
-            assert!(all.iter().any(|made| made == sql), "{what}: {sql}");
+        let all = everything(&whole);
+        let added = TO_3.iter().flat_map(|(tables, _)| tables.iter());
+        for table in ADDED_IN_2.iter().chain(added) {
+            let statements = made(table);
+            assert!(statements.contains(&format!("CREATE TABLE {table} (")));
+            for sql in statements.split_inclusive(";\n") {
+                let sql = sql.trim_end().trim_end_matches(';');
+                assert!(all.iter().any(|made| made == sql), "{table}: {sql}");
+            }
         }
     }
 
@@ -310,6 +337,6 @@ mod tests {
         from_2(nowhere, nowhere, &mut older, 0).unwrap();
         let new = Connection::open_in_memory().unwrap();
         new.execute_batch(SCHEMA).unwrap();
-        assert_eq!(made(&older), made(&new));
+        assert_eq!(everything(&older), everything(&new));
     }
 }

@@ -16,7 +16,7 @@ pub struct News {
     pub event: i64,
     /// The alert's number.
     pub alert: i64,
-    /// What happened: raised, returned, revised, acknowledged.
+    /// What happened: raised, worsened, returned, acknowledged, closed and so on.
     pub what: String,
     /// Who did it.
     pub who: String,
@@ -24,6 +24,8 @@ pub struct News {
     pub comment: String,
     /// When, in microseconds.
     pub at: i64,
+    /// Whether nobody is to be called for it: it is for the record and its file.
+    pub quiet: bool,
 }
 
 /// News as they leave.
@@ -110,7 +112,7 @@ impl Reader {
     /// When the record can not be read.
     pub fn untold(&self, most: usize) -> Result<Vec<News>, StoreError> {
         self.list(
-            "SELECT id, alert, what, who, comment, at FROM alert_event
+            "SELECT id, alert, what, who, comment, at, quiet FROM alert_event
              WHERE told = 0 ORDER BY id LIMIT ?1",
             [i64::try_from(most).unwrap_or(i64::MAX)],
             |row| {
@@ -121,6 +123,7 @@ impl Reader {
                     who: row.get(3)?,
                     comment: row.get(4)?,
                     at: row.get(5)?,
+                    quiet: row.get(6)?,
                 })
             },
         )
@@ -137,16 +140,21 @@ impl Reader {
         Ok(found.into_iter().next().unwrap_or_default())
     }
 
-    /// Keeps the notices of all events up to one.
+    /// Keeps the notices of all events up to one, each for one channel or for all.
     ///
     /// # Errors
     ///
     /// When the record refuses.
-    pub fn tell(&self, notices: &[Notice], through: i64, now: i64) -> Result<(), StoreError> {
+    pub fn tell(
+        &self,
+        notices: &[(Notice, Option<&str>)],
+        through: i64,
+        now: i64,
+    ) -> Result<(), StoreError> {
         let subject = format!("events up to {through}");
         self.change(&Entry::own(now, "told", &subject), |to| {
-            for notice in notices {
-                notice.write(to, None)?;
+            for (notice, channel) in notices {
+                notice.write(to, *channel)?;
             }
             to.prepare_cached("UPDATE alert_event SET told = 1 WHERE told = 0 AND id <= ?1")?
                 .execute([through])?;

@@ -109,52 +109,6 @@ pub struct LimitsRow {
     pub set_at: i64,
 }
 
-/// An alert.
-#[derive(Clone, Debug, PartialEq)]
-pub struct AlertRow {
-    /// Its number.
-    pub id: i64,
-    /// The stream.
-    pub stream: i64,
-    /// The time of the first signal.
-    pub first_at: i64,
-    /// The unit of the first signal.
-    pub first_unit: String,
-    /// The time of the last signal.
-    pub last_at: i64,
-    /// Signals so far.
-    pub signals: u64,
-    /// The rules that fired, in the order in which they first did.
-    pub rules: Vec<String>,
-    /// The side of the first signal.
-    pub side: String,
-    /// The largest distance from the centre in sigma.
-    pub size_sigma: f64,
-    /// The plotted value there.
-    pub size_value: f64,
-    /// When the stream was quiet again.
-    pub returned_at: Option<i64>,
-    /// When it was raised, by the clock.
-    pub raised_at: i64,
-    /// Whether late data took the ground from it.
-    pub revised: bool,
-    /// When, by whom and with what words it was acknowledged.
-    pub acknowledged: Option<(i64, String, String)>,
-}
-
-/// What befell an alert.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct AlertEventRow {
-    /// When, by the clock.
-    pub at: i64,
-    /// What.
-    pub what: String,
-    /// Who.
-    pub who: String,
-    /// What was said.
-    pub comment: String,
-}
-
 /// The first visits of boards in a window, added up by feed and product.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct YieldFacts {
@@ -418,18 +372,23 @@ impl Reader {
         Ok(found)
     }
 
-    /// How many units of a stream lie in a window, both ends included.
+    /// The units of a stream in a window, both ends included, in order: when and which.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn units_between(&self, stream: i64, from: i64, last: i64) -> Result<u64, StoreError> {
-        let rows = self.list(
-            "SELECT count(*) FROM point WHERE stream = ?1 AND at BETWEEN ?2 AND ?3 AND kind <> ?4",
+    pub fn units_between(
+        &self,
+        stream: i64,
+        from: i64,
+        last: i64,
+    ) -> Result<Vec<(i64, String)>, StoreError> {
+        self.list(
+            "SELECT at, unit FROM point
+             WHERE stream = ?1 AND at BETWEEN ?2 AND ?3 AND kind <> ?4 ORDER BY at, unit",
             params![stream, from, last, PointKind::Group as u8],
-            |row| count(row, 0),
-        )?;
-        Ok(rows.first().copied().unwrap_or(0))
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
     }
 
     /// The versions of limits of one stream, or of all, in order.
@@ -473,71 +432,6 @@ impl Reader {
         };
         rows.into_iter().map(whole).collect()
     }
-
-    /// Every alert, the newest first.
-    ///
-    /// # Errors
-    ///
-    /// When the record can not be read.
-    pub fn alerts(&self) -> Result<Vec<AlertRow>, StoreError> {
-        self.list(
-            "SELECT id, stream, first_at, first_unit, last_at, signals, rules, side, size_sigma,
-                 size_value, returned_at, raised_at, revised, acknowledged_at, acknowledged_by,
-                 comment
-             FROM alert ORDER BY first_at DESC, id DESC",
-            [],
-            alert,
-        )
-    }
-
-    /// What befell an alert, in order.
-    ///
-    /// # Errors
-    ///
-    /// When the record can not be read.
-    pub fn alert_events(&self, alert: i64) -> Result<Vec<AlertEventRow>, StoreError> {
-        self.list(
-            "SELECT at, what, who, comment FROM alert_event WHERE alert = ?1 ORDER BY id",
-            params![alert],
-            |row| {
-                Ok(AlertEventRow {
-                    at: row.get(0)?,
-                    what: row.get(1)?,
-                    who: row.get(2)?,
-                    comment: row.get(3)?,
-                })
-            },
-        )
-    }
-}
-
-/// The columns of an alert, in the order of [`Reader::alerts`].
-fn alert(row: &Row) -> rusqlite::Result<AlertRow> {
-    let rules: String = row.get(6)?;
-    let acknowledged_at: Option<i64> = row.get(13)?;
-    let by: Option<String> = row.get(14)?;
-    let comment: Option<String> = row.get(15)?;
-    let words = (by.unwrap_or_default(), comment.unwrap_or_default());
-    Ok(AlertRow {
-        id: row.get(0)?,
-        stream: row.get(1)?,
-        first_at: row.get(2)?,
-        first_unit: row.get(3)?,
-        last_at: row.get(4)?,
-        signals: count(row, 5)?,
-        rules: rules
-            .split(',')
-            .filter(|rule| !rule.is_empty())
-            .map(str::to_owned)
-            .collect(),
-        side: row.get(7)?,
-        size_sigma: row.get(8)?,
-        size_value: row.get(9)?,
-        returned_at: row.get(10)?,
-        raised_at: row.get(11)?,
-        revised: row.get(12)?,
-        acknowledged: acknowledged_at.map(|at| (at, words.0, words.1)),
-    })
 }
 
 /// A count; the record never holds a negative one.

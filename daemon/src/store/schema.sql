@@ -125,7 +125,9 @@ CREATE TABLE limits (
     PRIMARY KEY (stream, version)
 ) WITHOUT ROWID;
 
-CREATE TABLE alert (
+-- A stream out of control: its first signal and all that follow before it is quiet again. `alert`
+-- is the one it belongs to.
+CREATE TABLE episode (
     id INTEGER PRIMARY KEY,
     stream INTEGER NOT NULL REFERENCES stream (id),
     first_at INTEGER NOT NULL,
@@ -137,15 +139,58 @@ CREATE TABLE alert (
     size_sigma REAL NOT NULL,
     size_value REAL NOT NULL,
     returned_at INTEGER,
+    revised INTEGER NOT NULL DEFAULT 0,
+    alert INTEGER REFERENCES alert (id),
+    UNIQUE (stream, first_at, first_unit)
+);
+CREATE INDEX episode_by_time ON episode (first_at);
+CREATE INDEX episode_by_alert ON episode (alert);
+
+-- Episodes with one cause. `first_at` and `returned_at` are the event times of its first and its
+-- last episode, `lead` is the episode that says most; `told_sigma` and `told_members` are how far
+-- and how many had moved when it was last told. `suppressed` says why nobody is called for it.
+-- `closed_through` is the newest event at its closing. All other times are by the clock.
+CREATE TABLE alert (
+    id INTEGER PRIMARY KEY,
+    lead INTEGER NOT NULL REFERENCES episode (id),
+    first_at INTEGER NOT NULL,
+    returned_at INTEGER,
+    severity INTEGER NOT NULL,
     raised_at INTEGER NOT NULL,
     revised INTEGER NOT NULL DEFAULT 0,
+    merged_into INTEGER REFERENCES alert (id),
+    told_sigma REAL NOT NULL,
+    told_members INTEGER NOT NULL,
     acknowledged_at INTEGER,
     acknowledged_by TEXT,
     comment TEXT,
-    UNIQUE (stream, first_at, first_unit)
+    suppressed TEXT,
+    shelved_until INTEGER,
+    escalated_at INTEGER,
+    reminded_at INTEGER,
+    closed_at INTEGER,
+    closed_by TEXT,
+    cause TEXT,
+    action TEXT,
+    closed_through INTEGER,
+    verified_at INTEGER
 );
+CREATE INDEX alert_by_time ON alert (first_at);
+CREATE INDEX alert_to_verify ON alert (closed_at) WHERE verified_at IS NULL;
 
--- Who did what to an alert, and what befell it. `told` says whether it has left for the channels.
+-- Streams that people took out of service, and back into it.
+CREATE TABLE service (
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    what TEXT NOT NULL CHECK (what IN ('out of service', 'in service')),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
+CREATE INDEX service_by_stream ON service (stream);
+
+-- Who did what to an alert, and what befell it. `told` says whether it has left for the channels,
+-- `quiet` whether it is for the record only.
 CREATE TABLE alert_event (
     id INTEGER PRIMARY KEY,
     alert INTEGER NOT NULL REFERENCES alert (id),
@@ -153,9 +198,11 @@ CREATE TABLE alert_event (
     what TEXT NOT NULL,
     who TEXT NOT NULL,
     comment TEXT NOT NULL,
+    quiet INTEGER NOT NULL DEFAULT 0,
     told INTEGER NOT NULL DEFAULT 0
 );
 CREATE INDEX alert_event_untold ON alert_event (told) WHERE told = 0;
+CREATE INDEX alert_event_by_alert ON alert_event (alert);
 
 -- What people asked of streams. `at` is the event time from which it holds.
 CREATE TABLE request (

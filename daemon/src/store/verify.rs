@@ -303,9 +303,15 @@ fn audit(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
     let tables = [
         (
             "alert_event",
-            "'acknowledged'",
+            "'acknowledged', 'commented', 'shelved', 'unshelved', 'closed'",
             "SELECT id, at, what, who, 'alert ' || alert, comment FROM alert_event
-             WHERE what = 'acknowledged' ORDER BY id",
+             WHERE what IN ('acknowledged', 'commented', 'shelved', 'unshelved', 'closed')
+             ORDER BY id",
+        ),
+        (
+            "service",
+            "'out of service', 'in service'",
+            "SELECT id, at, what, who, 'stream ' || stream, reason FROM service ORDER BY id",
         ),
         (
             "request",

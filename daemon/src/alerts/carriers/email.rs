@@ -169,11 +169,11 @@ fn picture(
     let Some(id) = notice.alert else {
         return Ok(None);
     };
-    let Some(row) = reader.alerts()?.into_iter().find(|row| row.id == id) else {
+    let Some(row) = reader.alert(id)? else {
         return Ok(None);
     };
     let streams = reader.streams()?;
-    let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+    let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
         return Ok(None);
     };
     let facts = ChartFacts::read(reader, stream.clone())?;

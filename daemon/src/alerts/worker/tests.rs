@@ -106,6 +106,7 @@ impl Scene {
                 notice
             })
             .collect();
+        let notices: Vec<_> = notices.into_iter().map(|notice| (notice, None)).collect();
         self.reader.tell(&notices, 0, self.now).unwrap();
     }
 

@@ -15,7 +15,7 @@ use super::{baseline, short_run, subject};
 use crate::config::{
     Characteristic, Detector, Key, Product, RUN_LENGTH_MAX, Specification, Subgroup, Subject,
 };
-use crate::words::{Role, Station};
+use crate::words::{Role, Severity, Station};
 
 /// What the rest of the file defines.
 pub(super) struct Known<'k> {
@@ -116,6 +116,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
     let plan = table
         .get("reaction_plan")
         .and_then(|item| item.text_or_empty());
+    let severity = table.choice_or("severity", &Severity::ALL, Severity::Medium);
     table.finish();
     let (watched, baseline) = (watched?, baseline?);
     Some(Characteristic {
@@ -141,6 +142,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         restart_on,
         specification,
         reaction_plan: plan.unwrap_or_default(),
+        severity,
     })
 }
 

@@ -5,6 +5,8 @@ use std::time::Duration;
 
 use axum::Extension;
 use axum::extract::{Path, State};
+use axum::http::HeaderValue;
+use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::Response;
 use reports::Figure;
 use reports::view::AlertDetail;
@@ -12,19 +14,27 @@ use serde::Serialize;
 use tokio::time::timeout;
 
 use super::{Page, looked, missing, shown};
-use crate::commands::alerts::{Alert, Ask, alert, is_open, name, state, urgency};
+use crate::commands::alerts::{Alert, Ask, alert, hold, is_open, name, state, urgency};
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, local_minute, report, rule_words};
 use crate::config::Config;
+use crate::output::{self, Format};
 use crate::serve::access::Visitor;
 use crate::store::Reader;
-use crate::store::query::{AlertRow, StreamRow};
+use crate::store::alerts::{AlertRow, EpisodeRow};
+use crate::store::query::StreamRow;
 
 /// Open alerts that are shown with what to do.
 const OPEN_MAX: usize = 50;
 
 /// Alerts that are closed, in short.
 const CLOSED_MAX: usize = 100;
+
+/// Streams of an alert that are listed.
+const MEMBERS_MAX: usize = 40;
+
+/// Panels or boards in a list that a page hands out.
+const BOARDS_MAX: usize = 10_000;
 
 /// How long a page waits for a pass over the archive.
 const PASS_PATIENCE: Duration = Duration::from_secs(5);
@@ -82,7 +92,7 @@ pub(super) fn open_lines(
     let all = open.len();
     let mut lines = Vec::new();
     for row in open.into_iter().take(max) {
-        let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+        let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
         let facts = ChartFacts::read(reader, stream.clone())?;
@@ -109,7 +119,7 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         stream: stream.label.clone(),
         stream_number: stream.id,
         first_at: local_minute(config, row.first_at),
-        first_board: row.first_unit.clone(),
+        first_board: row.lead.first_unit.clone(),
         boards_to_hold: alert.boards_to_hold,
         next_step: step.unwrap_or_default().to_owned(),
     }
@@ -117,12 +127,13 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
 
 /// An alert in short.
 pub(super) fn in_short(config: &Config, streams: &[StreamRow], row: &AlertRow) -> AlertInShort {
-    let stream = streams.iter().find(|stream| stream.id == row.stream);
-    let rules: Vec<String> = row.rules.iter().map(|rule| rule_words(rule)).collect();
+    let lead = streams.iter().find(|stream| stream.id == row.lead.stream);
+    let stream = lead.or(streams.first());
+    let rules: Vec<String> = row.lead.rules.iter().map(|rule| rule_words(rule)).collect();
     AlertInShort {
         number: row.id,
         id: name(row.id),
-        state: state(row),
+        state: state(config, row),
         stream: stream.map_or_else(String::new, |stream| stream.label.clone()),
         first_at: local_minute(config, row.first_at),
         rules: rules.join("; "),
@@ -156,10 +167,34 @@ struct One {
     number: i64,
     stream_number: i64,
     is_acknowledged: bool,
+    is_shelved: bool,
+    is_closed: bool,
+    is_revised: bool,
+    severity: &'static str,
+    streams: Vec<StreamLine>,
+    stream_count: usize,
+    points_between_false_alerts: Option<f64>,
+    /// Since when boards are to be held.
+    hold_since: String,
+    /// How it was closed, in words.
+    closing: String,
+    causes: Vec<String>,
+    shelve_hours_max: u32,
+    verify_points: u32,
     /// Whether nobody has looked what explains it, though it is open.
     is_unexplained: bool,
     alert: AlertDetail,
     figure: Option<Figure>,
+}
+
+/// A stream of an alert in short.
+#[derive(Serialize)]
+struct StreamLine {
+    number: i64,
+    label: String,
+    first_at: String,
+    size_sigma: f64,
+    state: &'static str,
 }
 
 /// Shows one. What explains it takes a pass over the archive; where that takes too long, or too
@@ -192,13 +227,11 @@ fn one(
     (id, ask): (&str, Ask),
 ) -> Result<Response, CommandError> {
     let config = &page.config;
-    let wanted = id.parse::<i64>().ok();
-    let rows = reader.alerts()?;
-    let Some(row) = rows.into_iter().find(|row| Some(row.id) == wanted) else {
+    let Some(row) = known(reader, id)? else {
         return Ok(missing("There is no such alert."));
     };
     let streams = reader.streams()?;
-    let Some(stream) = streams.iter().find(|stream| stream.id == row.stream) else {
+    let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
         return Ok(missing("The stream of this alert is gone."));
     };
     let facts = ChartFacts::read(reader, stream.clone())?;
@@ -211,11 +244,102 @@ fn one(
     let chart = detail.chart.take();
     let view = One {
         number: alert.row.id,
-        stream_number: alert.row.stream,
+        stream_number: alert.row.lead.stream,
         is_acknowledged: alert.row.acknowledged.is_some(),
+        is_shelved: alert.row.shelved_until.is_some(),
+        is_closed: alert.row.closed.is_some(),
+        is_revised: alert.row.revised,
+        severity: alert.severity,
+        streams: stream_lines(config, &streams, &alert.row),
+        stream_count: alert.stream_count,
+        points_between_false_alerts: alert.points_between_false_alerts,
+        hold_since: local_minute(config, alert.hold_since()),
+        closing: closing(config, &alert.row),
+        causes: config.alerts.causes.clone(),
+        shelve_hours_max: config.alerts.shelve_hours_max,
+        verify_points: config.alerts.verify_points,
         is_unexplained: open && ask == Ask::Facts,
         figure: chart.map(|chart| Figure::new(&chart, "chart")),
         alert: detail,
     };
     Ok(shown(page, visitor, ("alert.html", "alerts"), &view))
+}
+
+fn known(reader: &Reader, id: &str) -> Result<Option<AlertRow>, CommandError> {
+    Ok(match id.parse::<i64>() {
+        Ok(number) => reader.alert(number)?,
+        Err(_) => None,
+    })
+}
+
+fn stream_lines(config: &Config, streams: &[StreamRow], row: &AlertRow) -> Vec<StreamLine> {
+    let line = |one: &EpisodeRow| {
+        let stream = streams.iter().find(|stream| stream.id == one.stream)?;
+        Some(StreamLine {
+            number: stream.id,
+            label: stream.label.clone(),
+            first_at: local_minute(config, one.first_at),
+            size_sigma: one.size_sigma,
+            state: match one.returned_at {
+                None => "active",
+                Some(_) => "returned",
+            },
+        })
+    };
+    row.members
+        .iter()
+        .filter_map(line)
+        .take(MEMBERS_MAX)
+        .collect()
+}
+
+fn closing(config: &Config, row: &AlertRow) -> String {
+    let Some(closed) = &row.closed else {
+        return String::new();
+    };
+    let at = local_minute(config, closed.at);
+    let by = format!("{}, {at}: {}. {}", closed.by, closed.cause, closed.action);
+    match closed.verified_at {
+        Some(at) => format!("{by} Verified {}.", local_minute(config, at)),
+        None => by,
+    }
+}
+
+/// The boards to hold, to be taken along.
+pub(in crate::serve) async fn boards(
+    State(page): State<Arc<Page>>,
+    Path(id): Path<String>,
+) -> Response {
+    looked(page, move |page, reader| {
+        let config = &page.config;
+        let Some(row) = known(reader, &id)? else {
+            return Ok(missing("There is no such alert."));
+        };
+        let held = hold::list(config, reader, &row)?;
+        if held.len() > BOARDS_MAX {
+            return Err(CommandError::Refused(format!(
+                "There are {} panels or boards; “driftvane alerts boards {}” lists them all.",
+                held.len(),
+                name(row.id)
+            )));
+        }
+        let table = hold::table(config, &row, &held, Format::Csv);
+        let mut text = Vec::new();
+        output::write(&mut text, Format::Csv, &table, &held)?;
+        Ok(download(text, &format!("{}-boards.csv", name(row.id))))
+    })
+    .await
+}
+
+fn download(text: Vec<u8>, file: &str) -> Response {
+    let mut response = Response::new(text.into());
+    let headers = response.headers_mut();
+    headers.insert(
+        CONTENT_TYPE,
+        HeaderValue::from_static("text/csv; charset=utf-8"),
+    );
+    if let Ok(how) = HeaderValue::from_str(&format!("attachment; filename=\"{file}\"")) {
+        headers.insert(CONTENT_DISPOSITION, how);
+    }
+    response
 }

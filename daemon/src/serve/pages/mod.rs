@@ -201,7 +201,18 @@ pub(super) async fn no_such_method(uri: Uri) -> Response {
         StatusCode::METHOD_NOT_ALLOWED,
         "This address can not be asked in that way.",
     );
-    let changes = ["/acknowledge", "/freeze", "/restart", "/logout"];
+    let changes = [
+        "/acknowledge",
+        "/comment",
+        "/shelve",
+        "/unshelve",
+        "/close",
+        "/freeze",
+        "/restart",
+        "/out-of-service",
+        "/in-service",
+        "/logout",
+    ];
     let allowed = match uri.path() {
         path if changes.iter().any(|end| path.ends_with(end)) => "POST",
         "/login" => "GET, HEAD, POST",

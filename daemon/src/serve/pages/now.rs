@@ -75,8 +75,10 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
     let active: Vec<i64> = reader
         .alerts()?
         .iter()
-        .filter(|alert| alert.returned_at.is_none() && !alert.revised)
-        .map(|alert| alert.stream)
+        .filter(|alert| !alert.revised)
+        .flat_map(|alert| &alert.members)
+        .filter(|one| one.returned_at.is_none())
+        .map(|one| one.stream)
         .collect();
     let mut lines: Vec<Line> = Vec::new();
     for feed in &config.feeds {

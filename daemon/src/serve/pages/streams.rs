@@ -78,9 +78,7 @@ fn listed(config: &Config, reader: &Reader, find: String) -> Result<List, Comman
     let mut groups: Vec<Group> = Vec::new();
     for stream in streams.into_iter().take(STREAMS_MAX) {
         let newest = limits.iter().rfind(|row| row.stream == stream.id);
-        let active = alerts.iter().find(|alert| {
-            alert.stream == stream.id && alert.returned_at.is_none() && !alert.revised
-        });
+        let active = alerts.iter().find(|alert| alert.is_active_on(stream.id));
         let row = Row {
             number: stream.id,
             phase: streams::phase(stream.monitoring),
@@ -133,6 +131,7 @@ struct One {
     limits: Vec<Version>,
     alerts: Vec<AlertInShort>,
     may_freeze: bool,
+    out_of_service: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -180,7 +179,7 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
     let of_stream = alerts
         .iter()
         .rev()
-        .filter(|alert| alert.stream == stream.id);
+        .filter(|alert| alert.on(stream.id).is_some());
     let steps = what.reaction_plan.lines().map(str::trim);
     Ok(One {
         number: stream.id,
@@ -213,7 +212,26 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
             .map(|row| in_short(config, std::slice::from_ref(stream), row))
             .collect(),
         may_freeze: !stream.monitoring,
+        out_of_service: out_of_service(config, reader, stream)?,
     })
+}
+
+/// Since when, by whom and why a stream is out of service; nothing where it is in service.
+fn out_of_service(
+    config: &Config,
+    reader: &Reader,
+    stream: &StreamRow,
+) -> Result<Option<String>, CommandError> {
+    let all = reader.out_of_service()?;
+    let own = all.into_iter().find(|row| row.stream == stream.id);
+    Ok(own.map(|row| {
+        format!(
+            "{} by {}: {}",
+            local_minute(config, row.at),
+            row.who,
+            row.reason
+        )
+    }))
 }
 
 fn version(config: &Config, row: &LimitsRow) -> Version {

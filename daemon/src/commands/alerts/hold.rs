@@ -1,0 +1,188 @@
+//! Which boards to hold: those since the earliest likely onset, of every stream that moved.
+//!
+//! Knows no page and no SQL. The one invariant: the count and the list are of the same boards.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::onset::onset;
+use super::{Alert, product};
+use crate::commands::chart::ChartFacts;
+use crate::commands::{CommandError, characteristic, utc, when};
+use crate::config::{Characteristic, Config, Subgroup};
+use crate::output::{self, Format, Table};
+use crate::store::Reader;
+use crate::store::alerts::{AlertRow, EpisodeRow};
+use crate::store::query::StreamRow;
+
+/// What has to be held, and why it is that.
+pub(super) struct Hold {
+    /// The earliest likely onset.
+    pub(super) since: i64,
+    /// Boards; absent where units are stretches of time.
+    pub(super) boards: Option<u64>,
+}
+
+/// A unit to hold.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Held {
+    /// The panel or board.
+    pub unit: String,
+    /// When it was measured first, RFC 3339 in UTC.
+    pub at: String,
+    /// Boards in it.
+    pub boards: u64,
+    #[serde(skip)]
+    time: i64,
+}
+
+/// The earliest likely onset of the stream that says most and of the one that signalled first.
+fn since(
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    row: &AlertRow,
+) -> Result<i64, CommandError> {
+    let mut since = low(facts, &row.lead);
+    let Some(first) = row.members.first() else {
+        return Ok(since);
+    };
+    since = since.min(first.first_at);
+    if first.stream != row.lead.stream
+        && let Some(stream) = streams.iter().find(|stream| stream.id == first.stream)
+    {
+        since = since.min(low(&ChartFacts::read(reader, stream.clone())?, first));
+    }
+    Ok(since)
+}
+
+fn low(facts: &ChartFacts, row: &EpisodeRow) -> i64 {
+    let places = onset(facts, row).places;
+    places.map_or(row.first_at, |(_, low, _)| facts.points[low].at)
+}
+
+/// Boards since the earliest likely onset.
+pub(super) fn hold(
+    config: &Config,
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    row: &AlertRow,
+) -> Result<Hold, CommandError> {
+    let since = since(reader, (streams, facts), row)?;
+    let what = characteristic(config, &facts.stream)?;
+    let is_counted = !matches!(what.subgroup, Subgroup::Minutes(_));
+    let units = units(config, reader, streams, (row, since))?;
+    let boards = units.values().map(|(_, boards)| boards).sum();
+    Ok(Hold {
+        since,
+        boards: is_counted.then_some(boards),
+    })
+}
+
+/// The units of every stream that moved, since a time: up to each one's last signal, or up to now
+/// while it is active.
+fn units(
+    config: &Config,
+    reader: &Reader,
+    streams: &[StreamRow],
+    (row, since): (&AlertRow, i64),
+) -> Result<BTreeMap<String, (i64, u64)>, CommandError> {
+    let lead = std::slice::from_ref(&row.lead);
+    let members = if row.members.is_empty() {
+        lead
+    } else {
+        &row.members
+    };
+    let mut units: BTreeMap<String, (i64, u64)> = BTreeMap::new();
+    for one in members {
+        let Some(stream) = streams.iter().find(|stream| stream.id == one.stream) else {
+            continue;
+        };
+        let what = characteristic(config, stream)?;
+        if matches!(what.subgroup, Subgroup::Minutes(_)) {
+            continue;
+        }
+        let boards = boards(config, what, stream);
+        let last = one.returned_at.map_or(stream.newest, |_| one.last_at);
+        for (at, unit) in reader.units_between(stream.id, since, last)? {
+            let held = units.entry(unit).or_insert((at, boards));
+            held.0 = held.0.min(at);
+        }
+    }
+    Ok(units)
+}
+
+/// How many boards a unit of a stream has.
+fn boards(config: &Config, what: &Characteristic, stream: &StreamRow) -> u64 {
+    match what.subgroup {
+        Subgroup::Panel => {
+            let boards = product(config, what, stream).map_or(1, |product| product.boards.max(1));
+            u64::from(boards)
+        }
+        Subgroup::Board | Subgroup::Consecutive(_) | Subgroup::Minutes(_) => 1,
+    }
+}
+
+/// The units to hold, in the order in which they were measured.
+///
+/// # Errors
+///
+/// When the record can not be read, or the configuration does not fit it.
+pub fn list(config: &Config, reader: &Reader, row: &AlertRow) -> Result<Vec<Held>, CommandError> {
+    let streams = reader.streams()?;
+    let Some(lead) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
+        return Ok(Vec::new());
+    };
+    let facts = ChartFacts::read(reader, lead.clone())?;
+    let since = since(reader, (&streams, &facts), row)?;
+    let units = units(config, reader, &streams, (row, since))?;
+    let held = |(unit, (time, boards)): (String, (i64, u64))| Held {
+        unit,
+        at: utc(time),
+        boards,
+        time,
+    };
+    let mut all: Vec<Held> = units.into_iter().map(held).collect();
+    all.sort_by(|a, b| (a.time, &a.unit).cmp(&(b.time, &b.unit)));
+    Ok(all)
+}
+
+/// The list as a table.
+#[must_use]
+pub fn table(config: &Config, row: &AlertRow, held: &[Held], format: Format) -> Table {
+    let mut table = Table::new(&["alert", "unit", "measured at", "boards"]);
+    for one in held {
+        table.push(vec![
+            super::name(row.id).into(),
+            one.unit.as_str().into(),
+            when(config, format, one.time).into(),
+            one.boards.into(),
+        ]);
+    }
+    table
+}
+
+/// Prints the containment list of an alert.
+///
+/// # Errors
+///
+/// When there is no such alert, as [`list`], and when standard output can not be written.
+pub fn print(
+    config: &Config,
+    reader: &Reader,
+    id: &str,
+    format: Format,
+) -> Result<(), CommandError> {
+    let row = super::find(reader, id)?;
+    let held = list(config, reader, &row)?;
+    let table = table(config, &row, &held, format);
+    Ok(output::print_rows(format, &table, &held)?)
+}
+
+impl Alert {
+    /// Since when boards are to be held.
+    #[must_use]
+    pub fn hold_since(&self) -> i64 {
+        self.since
+    }
+}
