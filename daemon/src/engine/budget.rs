@@ -12,7 +12,7 @@ use spc::detection;
 use spc::ewma::Ewma;
 use spc::runlength::{self, RunLengthError};
 
-use crate::config::{Characteristic, Config, Detector, RUN_LENGTH_MAX};
+use crate::config::{Characteristic, Config, Detector};
 use crate::words::Station;
 
 use super::atom::AtomKey;
@@ -22,6 +22,10 @@ use super::rates::{Rates, StationOnLine};
 
 /// Steps of run lengths in a decade; a run length is rounded up to the next.
 const STEPS_A_DECADE: f64 = 20.0;
+
+/// The longest run length that a budget leads to: with the limits of the spread, and an average
+/// beside them, thresholds are solved for up to four times as long.
+pub const STEPPED_MAX: f64 = 2.5e7;
 
 /// The head start of cumulative sums costs as many false alerts as so many more points.
 const HEAD_START_POINTS: f64 = 50.0;
@@ -122,7 +126,7 @@ pub fn stepped(run_length: f64) -> f64 {
     let over = (run_length / LENGTH_FLOOR).max(1.0);
     let steps = (over.log10() * STEPS_A_DECADE - 1e-9).ceil().max(0.0);
     let length = LENGTH_FLOOR * 10.0_f64.powf(steps / STEPS_A_DECADE);
-    length.round().min(f64::from(RUN_LENGTH_MAX))
+    length.round().min(STEPPED_MAX)
 }
 
 /// Solves thresholds once for each question.
@@ -296,10 +300,28 @@ mod tests {
         assert!((stepped(0.0) - LENGTH_FLOOR).abs() < 1e-12);
         assert!((stepped(f64::NAN) - LENGTH_FLOOR).abs() < 1e-12);
         assert!((stepped(3700.0) - 3700.0).abs() < 1e-9);
-        assert!((stepped(1e12) - f64::from(RUN_LENGTH_MAX)).abs() < 1e-9);
-        for needed in [371.0, 1_000.0, 5_432.1, 99_999.0] {
+        assert!((stepped(1e12) - STEPPED_MAX).abs() < 1e-9);
+        for needed in [371.0, 1_000.0, 5_432.1, 99_999.0, 4.6e6] {
             let got = stepped(needed);
             assert!(got >= needed && got < 1.13 * needed, "{needed}: {got}");
+        }
+    }
+
+    /// One false alert in a shift among 15,560 streams of 37 panels an hour takes 4.6 million
+    /// points from one to the next: every pad of a large panel with five measures each.
+    #[test]
+    fn thresholds_are_found_for_every_pad_of_a_large_panel() {
+        use crate::engine::tests::rehearsed;
+        let width = |what: &Characteristic, length: f64| {
+            let solved = Solver::default().solve(what, length, 100).unwrap();
+            assert!(solved.cusums.is_some());
+            solved.width.unwrap()
+        };
+        for chart in ["individuals", "mean-range", "mean-s", "three-way"] {
+            let what = rehearsed(chart, 25);
+            let few = width(&what, 500_000.0);
+            let many = width(&what, stepped(4.6e6));
+            assert!(few < many && many < width(&what, STEPPED_MAX), "{chart}");
         }
     }
 }

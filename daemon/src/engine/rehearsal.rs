@@ -14,10 +14,10 @@ use spc::moments::Moments;
 use spc::runlength::{Change, Effort, RunLength, RunLengthError, Scheme};
 use spc::simulation::Normals;
 
-use crate::config::{Characteristic, Detector, RUN_LENGTH_MAX, Subgroup};
+use crate::config::{Characteristic, Detector, Subgroup};
 
 use super::atom::{Atom, Content};
-use super::budget::{Budget, Solver};
+use super::budget::{Budget, STEPPED_MAX, Solver};
 use super::chart::{ChartState, Evaluated, Evaluation};
 use super::detect::Detection;
 use super::effects::PointKind;
@@ -81,7 +81,7 @@ impl Rehearsal {
                 | ChartKind::MeanS
                 | ChartKind::MedianRange
         );
-        let bounded = run_length.round().clamp(1.0, f64::from(RUN_LENGTH_MAX));
+        let bounded = run_length.round().clamp(1.0, STEPPED_MAX);
         measured.then(|| Rehearsal {
             what: Characteristic {
                 run_length: Some(bounded as u32),
