@@ -26,7 +26,7 @@ const ROWS_MAX: usize = 200;
 const SHIFT_PAGE: &str = "shift.html";
 
 /// The built-in templates by name.
-const BUILT_IN: [(&str, &str); 8] = [
+const BUILT_IN: [(&str, &str); 9] = [
     (SHIFT_PAGE, include_str!("../templates/shift.html")),
     ("style.css", include_str!("../templates/style.css")),
     ("summary.html", include_str!("../templates/summary.html")),
@@ -37,6 +37,7 @@ const BUILT_IN: [(&str, &str); 8] = [
         include_str!("../templates/completeness.html"),
     ),
     ("alerts.html", include_str!("../templates/alerts.html")),
+    ("health.html", include_str!("../templates/health.html")),
     (
         "capability.html",
         include_str!("../templates/capability.html"),

@@ -143,6 +143,20 @@ fn share_chart(say: Say<'_>) -> Chart {
 }
 
 /// A full report; `say` may change every text.
+fn health(
+    say: Say<'_>,
+    figure: &str,
+    (value, target, is_missed): (f64, Option<f64>, bool),
+) -> HealthLine {
+    HealthLine {
+        figure: say(figure),
+        value: Some(value),
+        unit: say("alerts"),
+        target,
+        is_missed,
+    }
+}
+
 pub(crate) fn report(say: Say<'_>) -> ShiftReport {
     ShiftReport {
         plant: say("Aldermoor Boards (invented plant)"),
@@ -178,6 +192,13 @@ pub(crate) fn report(say: Say<'_>) -> ShiftReport {
         defects_total: 25,
         pad_maps: vec![pad_map(say)],
         alerts: vec![alert("A-0042", chart(100, 80, say), say), second_alert(say)],
+        health: vec![
+            health(say, "raised", (2.0, None, false)),
+            health(say, "most in any ten minutes", (12.0, Some(10.0), true)),
+        ],
+        health_remarks: vec![say(
+            "paste-height/L1/fine, small baseline, from 12 subgroups",
+        )],
         capability: capability(say),
         completeness: completeness(say),
         changes: vec![ChangeLine {

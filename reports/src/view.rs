@@ -219,6 +219,21 @@ pub struct AlertLine {
     pub next_step: String,
 }
 
+/// A figure of how alerts are doing.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct HealthLine {
+    /// What is measured.
+    pub figure: String,
+    /// How much; `None` where there is nothing to measure.
+    pub value: Option<f64>,
+    /// The unit.
+    pub unit: String,
+    /// At most so much is wanted, where there is a target.
+    pub target: Option<f64>,
+    /// Whether the target is missed.
+    pub is_missed: bool,
+}
+
 /// First-pass yield and defects per million opportunities of one station and product.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct YieldRow {
@@ -483,6 +498,10 @@ pub struct ShiftReport {
     pub pad_maps: Vec<PadMap>,
     /// The alerts of the shift with their evidence.
     pub alerts: Vec<AlertDetail>,
+    /// How the alerts of the shift are doing.
+    pub health: Vec<HealthLine>,
+    /// Streams worth looking at, with the reason: a line each.
+    pub health_remarks: Vec<String>,
     /// Capability per stream.
     pub capability: Vec<CapabilityRow>,
     /// Whether the data is whole.

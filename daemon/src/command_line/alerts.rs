@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use clap::{Args, Subcommand};
 
-use super::{Failure, Who, leaving, reader};
+use super::{Failure, Who, leaving, reader, time};
 use crate::clock;
-use crate::commands::alerts::{self, hold, life};
+use crate::commands::alerts::{self, health, hold, life};
 use crate::config::Config;
 use crate::output::{self, Format};
 use crate::store::{Reader, Service};
@@ -69,6 +69,16 @@ pub(super) enum Alerts {
         /// The alert.
         id: String,
     },
+    /// Tells whether alerts are few and answered, and which streams never fire or chatter.
+    Health {
+        /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339;
+        /// default: 30 days before the end.
+        #[arg(long)]
+        from: Option<String>,
+        /// Up to this time; default: the newest event.
+        #[arg(long)]
+        to: Option<String>,
+    },
     /// Takes a stream out of service: its signals are kept, and call nobody.
     OutOfService {
         /// The stream.
@@ -103,6 +113,10 @@ pub(super) fn run(config: &Arc<Config>, command: &Alerts, format: Format) -> Res
     match command {
         Alerts::List => alerts::print(config, &reader, format)?,
         Alerts::Boards { id } => hold::print(config, &reader, id, format)?,
+        Alerts::Health { from, to } => {
+            let window = (time(config, from.as_deref())?, time(config, to.as_deref())?);
+            health::print(config, &reader, window, format)?;
+        }
         other => act_on_alert(config, &reader, other, clock::now())?,
     }
     Ok(())
@@ -116,7 +130,7 @@ fn act_on_alert(
 ) -> Result<(), Failure> {
     let said = |by, words| life::Said { by, words, now };
     match command {
-        Alerts::Leaving(_) | Alerts::List | Alerts::Boards { .. } => {}
+        Alerts::Leaving(_) | Alerts::List | Alerts::Boards { .. } | Alerts::Health { .. } => {}
         Alerts::Acknowledge { id, words } => {
             life::acknowledge(config, reader, id, (&words.by, &words.comment), now)?;
         }

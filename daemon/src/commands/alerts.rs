@@ -19,6 +19,7 @@ use crate::store::alerts::{AlertRow, Closed, EpisodeRow};
 use crate::store::query::StreamRow;
 use crate::words::Role;
 
+pub mod health;
 pub mod hold;
 pub mod life;
 mod onset;

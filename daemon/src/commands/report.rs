@@ -8,10 +8,12 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use reports::view::{
-    AlertDetail, AlertLine, CapabilityRow, ControlSummary, Estimate, OnsetView, ShiftReport,
+    AlertDetail, AlertLine, CapabilityRow, ControlSummary, Estimate, HealthLine, OnsetView,
+    ShiftReport,
 };
 use reports::{Overrides, shift_report_or_built_in};
 
+use super::alerts::health::{self, Health};
 use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
@@ -21,6 +23,9 @@ use crate::config::Config;
 use crate::shifts::Span;
 use crate::store::query::StreamRow;
 use crate::store::{Reader, ReportRow};
+
+/// Streams that a report remarks on one by one.
+const REMARKS_MAX: usize = 20;
 
 /// Points around the first signal that the chart of an alert shows: before and after it.
 const POINTS_BEFORE: usize = 75;
@@ -63,6 +68,7 @@ pub fn build_shift_report(
         }
         alerts.push(detail(config, &facts, &alert)?);
     }
+    let health = health::health(config, reader, window)?;
     let files = reader.files(window.0, window.1)?.len();
     let (top_defects, defects_total) = shift_facts::top_defects(config, reader, window)?;
     Ok(ShiftReport {
@@ -81,6 +87,8 @@ pub fn build_shift_report(
         defects_total,
         pad_maps: pad_maps::pad_maps(config, reader, window)?,
         alerts,
+        health: health_lines(&health),
+        health_remarks: health_remarks(&health),
         capability: capabilities(config, reader, &streams, window)?,
         completeness: shift_facts::completeness(config, reader, window)?,
         changes: shift_facts::changes(config, reader, &streams, window)?,
@@ -201,6 +209,30 @@ fn history(config: &Config, alert: &Alert) -> Vec<String> {
         )
     };
     alert.history.iter().map(line).collect()
+}
+
+/// The figures that say something about the shift's alerts.
+fn health_lines(health: &Health) -> Vec<HealthLine> {
+    let known = health.figures.iter().filter(|one| one.value.is_some());
+    let line = |one: &health::Figure| HealthLine {
+        figure: one.figure.to_owned(),
+        value: one.value,
+        unit: one.unit.to_owned(),
+        target: one.target,
+        is_missed: one.is_met == Some(false),
+    };
+    known.map(line).collect()
+}
+
+fn health_remarks(health: &Health) -> Vec<String> {
+    let line = |one: &health::Remark| format!("{}: {}, {}", one.stream, one.what, one.why);
+    let shown = health.streams.iter().take(REMARKS_MAX);
+    let mut lines: Vec<String> = shown.map(line).collect();
+    let more = health.streams.len() + health.streams_more - lines.len();
+    if more > 0 {
+        lines.push(format!("{more} more: “driftvane alerts health” lists them"));
+    }
+    lines
 }
 
 fn capabilities(

@@ -104,6 +104,7 @@ pub fn app(page: Arc<Page>) -> Router {
     Router::new()
         .route("/", get(pages::now::show))
         .route("/alerts", get(pages::alerts::list))
+        .route("/alerts/health", get(pages::health::show))
         .route("/alerts/{id}", get(pages::alerts::show))
         .route("/alerts/{id}/acknowledge", post(actions::acknowledge))
         .route("/alerts/{id}/comment", post(actions::comment))

@@ -11,9 +11,10 @@ use site::{HEADERS, HOSTILE, Site, site};
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 22] = [
+const ROUTES: [(&str, &str); 23] = [
     ("GET", "/"),
     ("GET", "/alerts"),
+    ("GET", "/alerts/health"),
     ("GET", "/alerts/1"),
     ("POST", "/alerts/1/acknowledge"),
     ("POST", "/alerts/1/comment"),

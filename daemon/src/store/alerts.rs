@@ -2,7 +2,7 @@
 //!
 //! Rows come out as plain facts in a fixed order. The one invariant: nothing here writes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{Connection, Row};
 
@@ -176,6 +176,19 @@ impl Reader {
             [],
             |row| alert(&self.connection, row, &mut members),
         )
+    }
+
+    /// The alerts to which something has happened.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn alerts_with(&self, what: &str) -> Result<BTreeSet<i64>, StoreError> {
+        let sql = "SELECT DISTINCT alert FROM alert_event WHERE what = ?1";
+        Ok(self
+            .list(sql, [what], |row| row.get(0))?
+            .into_iter()
+            .collect())
     }
 
     /// What befell an alert, in order.

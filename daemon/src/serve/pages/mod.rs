@@ -21,17 +21,19 @@ use crate::store::{Reader, StoreError};
 
 pub(super) mod alerts;
 pub(super) mod feeds;
+pub(super) mod health;
 pub(super) mod now;
 pub(super) mod streams;
 
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 9] = [
+const TEMPLATES: [(&str, &str); 10] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
     ("alert.html", include_str!("../templates/alert.html")),
+    ("health.html", include_str!("../templates/health.html")),
     ("streams.html", include_str!("../templates/streams.html")),
     ("stream.html", include_str!("../templates/stream.html")),
     ("feeds.html", include_str!("../templates/feeds.html")),

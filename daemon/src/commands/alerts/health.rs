@@ -1,0 +1,481 @@
+//! `driftvane alerts health`: whether alerts are few, answered and believed.
+//!
+//! Counts what the record holds in a window of event time. Knows no page and no SQL. The one
+//! invariant: every alert of the window is counted, also where nobody was called for it.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::commands::{CommandError, characteristic, local_minute, utc};
+use crate::config::Config;
+use crate::output::{self, Format, Table};
+use crate::store::Reader;
+use crate::store::alerts::AlertRow;
+use crate::store::query::StreamRow;
+use crate::words::Severity;
+
+const MINUTE_US: i64 = 60_000_000;
+const HOUR_US: i64 = 60 * MINUTE_US;
+const DAY_US: i64 = 24 * HOUR_US;
+const SLOT_US: i64 = 10 * MINUTE_US;
+
+/// What a window is measured against. Common practice after ISA-18.2 and EEMUA 191, from memory:
+/// for one person who answers.
+mod target {
+    /// Alerts in an hour, on average.
+    pub const HOURLY: f64 = 6.0;
+    /// Alerts in ten minutes, on average.
+    pub const IN_TEN_MINUTES: f64 = 1.0;
+    /// Alerts in a day, on average.
+    pub const DAILY: f64 = 150.0;
+    /// Alerts in any ten minutes; a flood begins with as many.
+    pub const MOST: u64 = 10;
+    /// A flood ends with ten minutes of fewer.
+    pub const FLOOD_ENDS: u64 = 5;
+    /// Alerts in an hour that is too busy.
+    pub const BUSY_HOUR: u64 = 30;
+    /// The share of time in floods, of busy hours and of busy slots.
+    pub const SHARE: f64 = 0.01;
+    /// The share of the ten streams with most alerts.
+    pub const TEN: f64 = 0.05;
+    /// Alerts that are stale.
+    pub const STALE: u64 = 5;
+    /// The share of alerts of high severity.
+    pub const HIGH: f64 = 0.05;
+}
+
+/// So many episodes of a stream within [`CHATTER_US`] are chattering.
+const CHATTER: usize = 3;
+
+/// Eight hours.
+const CHATTER_US: i64 = 8 * HOUR_US;
+
+/// A stream judged this many times its run length without a signal never fires: one in twenty does
+/// so by chance.
+const NEVER: f64 = 3.0;
+
+/// Streams with an alert from which on the share of ten of them says something.
+const STREAMS_MIN: usize = 200;
+
+/// Streams of each list; the others are counted.
+const LISTED_MAX: usize = 100;
+
+/// The figures of a window.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Health {
+    /// From this event time on, RFC 3339 in UTC.
+    pub from: String,
+    /// Up to this one.
+    pub to: String,
+    /// The figures with what they are measured against.
+    pub figures: Vec<Figure>,
+    /// Streams worth looking at.
+    pub streams: Vec<Remark>,
+    /// Streams worth looking at beyond those that are listed.
+    pub streams_more: usize,
+    /// How often each cause was found.
+    pub causes: BTreeMap<String, u64>,
+}
+
+/// A figure.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Figure {
+    /// What is measured.
+    pub figure: &'static str,
+    /// How much; absent where there is nothing to measure.
+    pub value: Option<f64>,
+    /// `alerts`, `share`, `minutes`.
+    pub unit: &'static str,
+    /// At most so much is wanted, where there is a target.
+    pub target: Option<f64>,
+    /// Whether the target is met.
+    pub is_met: Option<bool>,
+}
+
+impl Figure {
+    fn new(figure: &'static str, value: Option<f64>, unit: &'static str) -> Figure {
+        Figure {
+            figure,
+            value,
+            unit,
+            target: None,
+            is_met: None,
+        }
+    }
+
+    fn against(mut self, target: f64) -> Figure {
+        self.target = Some(target);
+        self.is_met = self.value.map(|value| value <= target);
+        self
+    }
+}
+
+/// A stream worth looking at.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Remark {
+    /// The stream.
+    pub stream: String,
+    /// `never fires`, `chatters`, `small baseline`, `out of service`.
+    pub what: &'static str,
+    /// Why that is said.
+    pub why: String,
+}
+
+/// The window that is asked for: the thirty days before the newest event where nothing is said.
+pub fn window(streams: &[StreamRow], from: Option<i64>, to: Option<i64>) -> (i64, i64) {
+    let newest = streams.iter().map(|stream| stream.newest).max();
+    let to = to.unwrap_or_else(|| newest.unwrap_or(0).saturating_add(1));
+    (from.unwrap_or_else(|| to.saturating_sub(30 * DAY_US)), to)
+}
+
+/// The figures of a window of event time.
+///
+/// # Errors
+///
+/// When the window is empty, the record can not be read, or the configuration does not fit it.
+pub fn health(
+    config: &Config,
+    reader: &Reader,
+    (from, to): (i64, i64),
+) -> Result<Health, CommandError> {
+    if from >= to {
+        let words = "the window is empty: --from has to be before --to";
+        return Err(CommandError::Usage(words.to_owned()));
+    }
+    let all = reader.alerts()?;
+    let raised = |row: &&AlertRow| !row.revised && (from..to).contains(&row.first_at);
+    let alerts: Vec<&AlertRow> = all.iter().filter(raised).collect();
+    let escalated = reader.alerts_with("escalated")?;
+    let mut causes = BTreeMap::new();
+    for closed in alerts.iter().filter_map(|row| row.closed.as_ref()) {
+        *causes.entry(closed.cause.clone()).or_default() += 1;
+    }
+    let mut figures = rates(&alerts, (from, to));
+    figures.extend(answers(&alerts, to));
+    let count = |is: &dyn Fn(&AlertRow) -> bool| {
+        let found = alerts.iter().filter(|row| is(row)).count();
+        Some(found as f64)
+    };
+    figures.extend([
+        Figure::new(
+            "escalated",
+            count(&|row| escalated.contains(&row.id)),
+            "alerts",
+        ),
+        Figure::new(
+            "shelved now",
+            count(&|row| row.shelved_until.is_some()),
+            "alerts",
+        ),
+        Figure::new(
+            "suppressed",
+            count(&|row| row.suppressed.is_some()),
+            "alerts",
+        ),
+        Figure::new("closed", count(&|row| row.closed.is_some()), "alerts"),
+    ]);
+    let mut streams = remarks(config, reader, (from, to), &alerts)?;
+    let streams_more = streams.len().saturating_sub(LISTED_MAX);
+    streams.truncate(LISTED_MAX);
+    Ok(Health {
+        from: utc(from),
+        to: utc(to),
+        figures,
+        streams,
+        streams_more,
+        causes,
+    })
+}
+
+/// How many there were, and how they were spread over time.
+fn rates(alerts: &[&AlertRow], (from, to): (i64, i64)) -> Vec<Figure> {
+    let heard: Vec<&&AlertRow> = alerts
+        .iter()
+        .filter(|row| row.suppressed.is_none())
+        .collect();
+    let hours = (to - from) as f64 / HOUR_US as f64;
+    let hourly = heard.len() as f64 / hours;
+    let by = |length: i64| {
+        let mut slots: BTreeMap<i64, u64> = BTreeMap::new();
+        for row in &heard {
+            *slots.entry((row.first_at - from) / length).or_default() += 1;
+        }
+        slots
+    };
+    let (slots, hourly_slots) = (by(SLOT_US), by(HOUR_US));
+    let all = |length: i64| ((to - from + length - 1) / length) as f64;
+    let busy = hourly_slots
+        .values()
+        .filter(|count| **count > target::BUSY_HOUR)
+        .count();
+    let busy_slots = slots
+        .values()
+        .filter(|count| **count > target::MOST)
+        .count();
+    let most = slots.values().max().copied().unwrap_or(0);
+    let (floods, flooded) = floods(&slots);
+    let share = |part: f64, whole: f64| (whole > 0.0).then(|| part / whole);
+    let high = heard.iter().filter(|row| row.severity == Severity::High);
+    vec![
+        Figure::new("raised", Some(alerts.len() as f64), "alerts"),
+        Figure::new("an hour", Some(hourly), "alerts").against(target::HOURLY),
+        Figure::new("in ten minutes", Some(hourly / 6.0), "alerts").against(target::IN_TEN_MINUTES),
+        Figure::new("a day", Some(hourly * 24.0), "alerts").against(target::DAILY),
+        Figure::new("most in any ten minutes", Some(most as f64), "alerts")
+            .against(target::MOST as f64),
+        Figure::new(
+            "ten-minute slots with more than 10",
+            share(busy_slots as f64, all(SLOT_US)),
+            "share",
+        )
+        .against(target::SHARE),
+        Figure::new(
+            "hours with more than 30",
+            share(busy as f64, all(HOUR_US)),
+            "share",
+        )
+        .against(target::SHARE),
+        Figure::new("floods", Some(floods as f64), "floods"),
+        Figure::new(
+            "time in floods",
+            share(flooded as f64, all(SLOT_US)),
+            "share",
+        )
+        .against(target::SHARE),
+        Figure::new("of the ten streams with most", noisiest(&heard), "share").against(target::TEN),
+        Figure::new(
+            "of high severity",
+            share(high.count() as f64, heard.len() as f64),
+            "share",
+        )
+        .against(target::HIGH),
+    ]
+}
+
+/// The share of the ten streams with most alerts. With few streams ten of them are most; only where
+/// there are many do they tell that a few make the noise.
+fn noisiest(heard: &[&&AlertRow]) -> Option<f64> {
+    let mut streams: BTreeMap<i64, u64> = BTreeMap::new();
+    for row in heard {
+        *streams.entry(row.lead.stream).or_default() += 1;
+    }
+    let mut counts: Vec<u64> = streams.into_values().collect();
+    counts.sort_unstable_by(|a, b| b.cmp(a));
+    let ten: u64 = counts.iter().take(10).sum();
+    (counts.len() > STREAMS_MIN).then(|| ten as f64 / heard.len() as f64)
+}
+
+/// How many floods there were, and how many slots they took.
+fn floods(slots: &BTreeMap<i64, u64>) -> (u64, i64) {
+    let (mut floods, mut flooded) = (0, 0);
+    let mut last: Option<i64> = None;
+    for (&slot, &count) in slots {
+        let goes_on = last == Some(slot - 1) && count >= target::FLOOD_ENDS;
+        if goes_on || count >= target::MOST {
+            floods += u64::from(!goes_on);
+            flooded += 1;
+            last = Some(slot);
+        }
+    }
+    (floods, flooded)
+}
+
+/// How they were answered.
+fn answers(alerts: &[&AlertRow], to: i64) -> Vec<Figure> {
+    let heard = || alerts.iter().filter(|row| row.suppressed.is_none());
+    let minutes = |from: i64, to: i64| (to - from) as f64 / MINUTE_US as f64;
+    let acknowledged = heard().filter_map(|row| {
+        let at = row.acknowledged.as_ref()?.0;
+        Some(minutes(row.raised_at, at))
+    });
+    let acknowledged = sorted(acknowledged.collect());
+    let closed = heard().filter_map(|row| Some(minutes(row.raised_at, row.closed.as_ref()?.at)));
+    let closed = sorted(closed.collect());
+    let open = heard().filter(|row| row.acknowledged.is_none()).count();
+    // By event time, so that a record that was read later tells the same.
+    let is_stale = |row: &&&AlertRow| row.returned_at.unwrap_or(to).min(to) - row.first_at > DAY_US;
+    let stale = heard().filter(is_stale).count();
+    vec![
+        Figure::new("not acknowledged", Some(open as f64), "alerts"),
+        Figure::new(
+            "until acknowledged, median",
+            median(&acknowledged),
+            "minutes",
+        ),
+        Figure::new(
+            "until acknowledged, longest",
+            acknowledged.last().copied(),
+            "minutes",
+        ),
+        Figure::new("until closed, median", median(&closed), "minutes"),
+        Figure::new("active for more than a day", Some(stale as f64), "alerts")
+            .against(target::STALE as f64),
+    ]
+}
+
+fn sorted(mut values: Vec<f64>) -> Vec<f64> {
+    values.sort_by(f64::total_cmp);
+    values
+}
+
+fn median(sorted: &[f64]) -> Option<f64> {
+    let middle = sorted.len() / 2;
+    match sorted.len() % 2 {
+        1 => sorted.get(middle).copied(),
+        _ => Some((sorted.get(middle.checked_sub(1)?)? + sorted.get(middle)?) / 2.0),
+    }
+}
+
+/// Streams that never fire, chatter, stand on small baselines or are out of service.
+fn remarks(
+    config: &Config,
+    reader: &Reader,
+    (from, to): (i64, i64),
+    alerts: &[&AlertRow],
+) -> Result<Vec<Remark>, CommandError> {
+    let mut episodes: BTreeMap<i64, Vec<i64>> = BTreeMap::new();
+    for one in alerts.iter().flat_map(|row| &row.members) {
+        episodes.entry(one.stream).or_default().push(one.first_at);
+    }
+    let limits = reader.limits(None)?;
+    let out = reader.out_of_service()?;
+    let mut found = Vec::new();
+    for stream in reader.streams()? {
+        let mut say = |what, why: String| {
+            found.push(Remark {
+                stream: stream.label.clone(),
+                what,
+                why,
+            });
+        };
+        if let Some(row) = out.iter().find(|row| row.stream == stream.id) {
+            say("out of service", format!("by {}: {}", row.who, row.reason));
+        }
+        let begun = episodes.remove(&stream.id).unwrap_or_default();
+        if let Some(most) = chatter(&begun) {
+            say(
+                "chatters",
+                format!("{most} times out of control within 8 hours"),
+            );
+        }
+        let Some(newest) = limits.iter().rfind(|limits| limits.stream == stream.id) else {
+            continue;
+        };
+        let wanted = characteristic(config, &stream)?.baseline_minimum;
+        if (newest.limits.subgroups as usize) < wanted {
+            let why = format!(
+                "limits from {} subgroups, {wanted} are wanted",
+                newest.limits.subgroups
+            );
+            say("small baseline", why);
+        }
+        let counts = reader.point_counts(stream.id, from, to)?;
+        let length = newest.detection.run_length;
+        if counts.signalled == 0 && counts.judged as f64 > NEVER * length {
+            let why = format!(
+                "{} points judged without a signal, one in {length:.0} is false on average",
+                counts.judged
+            );
+            say("never fires", why);
+        }
+    }
+    Ok(found)
+}
+
+/// The most episodes that began within the time of chattering, where they are too many.
+fn chatter(begun: &[i64]) -> Option<usize> {
+    let mut begun = begun.to_vec();
+    begun.sort_unstable();
+    let within = |(place, &first): (usize, &i64)| {
+        let rest = begun.get(place..).unwrap_or_default();
+        rest.partition_point(|&at| at - first <= CHATTER_US)
+    };
+    let most = begun.iter().enumerate().map(within).max()?;
+    (most >= CHATTER).then_some(most)
+}
+
+/// Prints the figures of a window.
+///
+/// # Errors
+///
+/// As [`health`], and when standard output can not be written.
+pub fn print(
+    config: &Config,
+    reader: &Reader,
+    (from, to): (Option<i64>, Option<i64>),
+    format: Format,
+) -> Result<(), CommandError> {
+    let window = window(&reader.streams()?, from, to);
+    let health = health(config, reader, window)?;
+    let mut table = Table::new(&["what", "value", "unit", "target", "met"]);
+    for one in &health.figures {
+        let met = one.is_met.map(|met| if met { "yes" } else { "no" });
+        table.push(vec![
+            one.figure.into(),
+            one.value.into(),
+            one.unit.into(),
+            one.target.into(),
+            met.into(),
+        ]);
+    }
+    output::print_rows(format, &table, &health)?;
+    if format == Format::Table {
+        output::print(&in_words(config, &health, window))?;
+    }
+    Ok(())
+}
+
+/// What a table has no column for.
+fn in_words(config: &Config, health: &Health, (from, to): (i64, i64)) -> String {
+    let mut lines = Vec::new();
+    for one in &health.streams {
+        lines.push(format!("{}: {}, {}", one.what, one.stream, one.why));
+    }
+    if health.streams_more > 0 {
+        lines.push(format!("and {} more streams", health.streams_more));
+    }
+    for (cause, count) in &health.causes {
+        lines.push(format!("closed as {cause}: {count}"));
+    }
+    let (from, to) = (local_minute(config, from), local_minute(config, to));
+    lines.push(format!("first signals from {from} to {to}"));
+    lines.join("\n") + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flood_begins_with_ten_in_ten_minutes_and_ends_below_five() {
+        let slots = |counts: &[u64]| {
+            counts
+                .iter()
+                .copied()
+                .enumerate()
+                .map(|(slot, count)| (slot as i64, count))
+                .collect()
+        };
+        assert_eq!(floods(&slots(&[9, 9, 9])), (0, 0));
+        assert_eq!(floods(&slots(&[0, 10, 5, 4, 9, 12])), (2, 3));
+        // A slot in which nothing came ends it as well.
+        let apart = BTreeMap::from([(1, 10), (3, 6)]);
+        assert_eq!(floods(&apart), (1, 1));
+    }
+
+    #[test]
+    fn three_times_within_eight_hours_is_chattering() {
+        let at = |hours: &[i64]| hours.iter().map(|hour| hour * HOUR_US).collect::<Vec<_>>();
+        assert_eq!(chatter(&at(&[0, 4, 9, 18])), None);
+        assert_eq!(chatter(&at(&[20, 0, 8, 4])), Some(3));
+        assert_eq!(chatter(&[]), None);
+    }
+
+    #[test]
+    fn the_median_is_that_of_the_middle() {
+        assert_eq!(median(&[1.0, 2.0, 10.0]), Some(2.0));
+        assert_eq!(median(&[1.0, 2.0, 4.0, 10.0]), Some(3.0));
+        assert_eq!(median(&[]), None);
+    }
+}
