@@ -34,7 +34,7 @@ pub fn png(svg: &str) -> Option<Vec<u8>> {
         let style = styles.last()?.with(&element);
         match element.name {
             "svg" => canvas = Some(blank(&element)?),
-            "rect" => draw(canvas.as_mut()?, &style, &rectangle(&element)?),
+            "rect" => fill(canvas.as_mut()?, &style, &element),
             "path" => draw(canvas.as_mut()?, &style, element.get("d")?),
             "text" => write(canvas.as_mut()?, &style, (&font, &element)),
             _ => {}
@@ -182,11 +182,18 @@ fn colour(text: &str) -> Option<Colour> {
     Some([part(0)?, part(2)?, part(4)?])
 }
 
-fn rectangle(element: &Element<'_>) -> Option<String> {
-    let side = |key| element.number(key);
-    let (x, y) = (side("x")?, side("y")?);
-    let (width, height) = (side("width")?, side("height")?);
-    Some(format!("M{x} {y}h{width}v{height}h{}z", -width))
+/// Fills a rectangle, whose edges come to lie between pixels.
+fn fill(canvas: &mut Canvas, style: &Style, element: &Element<'_>) {
+    let side = |key| element.number(key).map(|length| length * SCALE);
+    let (Some(x), Some(y)) = (side("x"), side("y")) else {
+        return;
+    };
+    let (Some(width), Some(height)) = (side("width"), side("height")) else {
+        return;
+    };
+    if let Some(colour) = style.fill {
+        canvas.fill((x, y), (x + width, y + height), colour);
+    }
 }
 
 /// Fills and strokes a path, as its style says.

@@ -16,6 +16,7 @@ mod alerts;
 mod bad_input;
 mod baselines;
 mod capability;
+mod channels;
 mod corrected;
 mod dialects;
 mod gauge;

@@ -347,6 +347,19 @@ async fn no_text_of_a_file_or_a_person_can_carry_markup_into_a_page() {
 }
 
 #[tokio::test]
+async fn a_channel_that_fails_is_among_what_needs_someone() {
+    let site = site(true);
+    for path in ["/", "/alerts"] {
+        let page = ask(&site, "GET", path, &[VIEWER], "").await.text;
+        assert!(page.contains("hub"), "{path}: {page}");
+        assert!(page.contains("failing since 1970-01-01 00:00"), "{path}");
+    }
+    let first = ask(&site, "GET", "/", &[VIEWER], "").await.text;
+    assert!(first.contains("Notices do not leave as they should"));
+    assert!(first.contains("1 notice waits"), "{first}");
+}
+
+#[tokio::test]
 async fn a_session_begins_with_a_token_and_ends_when_asked() {
     let site = site(true);
     let wrong = ask(&site, "POST", "/login", &[OWN], "token=nothing").await;

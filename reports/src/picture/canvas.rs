@@ -57,6 +57,22 @@ impl Canvas {
         }
     }
 
+    /// Fills a rectangle; what lies outside is cut off.
+    pub(super) fn fill(&mut self, from: (f32, f32), to: (f32, f32), colour: Colour) {
+        // A number that is none of a pixel becomes the nearest that is.
+        let within = |at: f32, most: usize| (at.round().max(0.0) as usize).min(most);
+        let (left, right) = (within(from.0, self.width), within(to.0, self.width));
+        let (top, bottom) = (within(from.1, self.height), within(to.1, self.height));
+        if left >= right {
+            return;
+        }
+        let row: Vec<u8> = colour.repeat(right - left);
+        for y in top..bottom {
+            let at = 3 * (y * self.width + left);
+            self.bytes[at..at + row.len()].copy_from_slice(&row);
+        }
+    }
+
     fn blend(&mut self, (x, y): (i64, i64), coverage: u8, colour: Colour) {
         let (Ok(x), Ok(y)) = (usize::try_from(x), usize::try_from(y)) else {
             return;

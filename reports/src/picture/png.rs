@@ -13,7 +13,7 @@ const UP: u8 = 2;
 /// Writes a picture; nothing where it could not be packed.
 pub(super) fn encode(canvas: &Canvas) -> Option<Vec<u8>> {
     let length = canvas.width * 3;
-    let mut packed = ZlibEncoder::new(Vec::new(), Compression::default());
+    let mut packed = ZlibEncoder::new(Vec::new(), Compression::fast());
     let first = vec![0; length];
     let mut above = first.as_slice();
     for row in canvas.bytes.chunks(length) {

@@ -339,7 +339,9 @@ fn only_a_certificate_that_holds_is_trusted_and_the_reason_is_told() {
     let (other, authority) = with_tls(&folder, "other.example", (2020, 2120));
     let name = problem(other, Some(&authority));
     assert!(name.contains("for another name"), "{name}");
-    let plain = answering("HTTP/1.1 400 Bad\r\n\r\n");
+    let plain = other_side(|mut socket| {
+        let _gone = socket.write_all(b"220 mail.example\r\n");
+    });
     let no_tls = problem(plain, Some(&authority));
     assert!(no_tls.contains("TLS could not be agreed on"), "{no_tls}");
     let nothing = folder.write("empty.pem", "no certificate\n", 0o644);

@@ -260,8 +260,8 @@ impl Write for Wire {
 /// What is wrong with a certificate, and what to do.
 fn certificate(error: &CertificateError) -> (String, &'static str) {
     use CertificateError::{
-        Expired, ExpiredContext, NotValidForName, NotValidForNameContext, NotValidYet,
-        NotValidYetContext, UnknownIssuer,
+        BadSignature, Expired, ExpiredContext, NotValidForName, NotValidForNameContext,
+        NotValidYet, NotValidYetContext, UnknownIssuer,
     };
     match error {
         Expired | ExpiredContext { .. } => (
@@ -272,7 +272,8 @@ fn certificate(error: &CertificateError) -> (String, &'static str) {
             "its certificate is not valid yet".to_owned(),
             "set this machine's clock, or renew the server's certificate",
         ),
-        UnknownIssuer => (
+        // A name that is trusted, but another key: an authority of before.
+        UnknownIssuer | BadSignature => (
             "nobody trusted vouches for its certificate".to_owned(),
             "write ca_file = \"...\" with the certificate of the plant's authority as PEM",
         ),

@@ -16,6 +16,7 @@ use tokio::time::timeout;
 use super::{Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, hold, is_open, name, state, urgency};
 use crate::commands::chart::ChartFacts;
+use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, local_minute, report, rule_words};
 use crate::config::Config;
 use crate::output::{self, Format};
@@ -72,6 +73,7 @@ struct List {
     open_all: usize,
     closed: Vec<AlertInShort>,
     closed_all: usize,
+    channels: Vec<ChannelState>,
 }
 
 /// Alerts in the order of need, the newest first among equals.
@@ -156,6 +158,7 @@ pub(in crate::serve) async fn list(
             open_all,
             closed: short.map(|row| in_short(config, &streams, row)).collect(),
             closed_all: closed.len(),
+            channels: channels(config, reader)?,
         };
         Ok(shown(page, &visitor, ("alerts.html", "alerts"), &view))
     })

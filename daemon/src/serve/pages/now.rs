@@ -11,6 +11,7 @@ use super::alerts::{AlertLine, open_lines};
 use super::feeds::{FeedState, feed_state};
 use super::{Page, looked, shown};
 use crate::clock;
+use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, characteristic, keys, local_minute};
 use crate::config::{Config, Feed, Key};
 use crate::serve::access::Visitor;
@@ -26,6 +27,8 @@ const ALERTS_MAX: usize = 5;
 struct View {
     alerts: Vec<AlertLine>,
     alerts_open: usize,
+    /// Channels by which notices do not leave as they should.
+    channels: Vec<ChannelState>,
     lines: Vec<Line>,
     shift: String,
     since: String,
@@ -72,6 +75,8 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
     let counts = reader.feed_counts(shift.start)?;
     let streams = reader.streams()?;
     let (alerts, alerts_open) = open_lines(config, reader, &streams, ALERTS_MAX)?;
+    let mut channels = channels(config, reader)?;
+    channels.retain(|channel| channel.needs_attention);
     let active: Vec<i64> = reader
         .alerts()?
         .iter()
@@ -99,6 +104,7 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
     Ok(View {
         alerts,
         alerts_open,
+        channels,
         lines,
         shift: shift.name.clone(),
         since: local_minute(config, shift.start),

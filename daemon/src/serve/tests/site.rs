@@ -11,6 +11,8 @@ use crate::config::Serve;
 use crate::ingest::Ingest;
 use crate::serve::Page;
 use crate::serve::access::{Access, Role, entry};
+use crate::store::{Failure, Reader};
+use crate::words::Severity;
 
 /// What an inspection file could carry into a text, safe to stand in TOML and CSV.
 pub(super) const HOSTILE: &str =
@@ -52,7 +54,8 @@ fn config_text() -> String {
          [feed.roles]\npanel = \"Panel\"\nfamily = \"Family\"\n\
          [[characteristic]]\nname = \"{HOSTILE}\"\nstation = \"paste\"\nmeasure = \"height\"\n\
          group_by = [\"family\"]\nsubgroup = \"panel\"\nchart = \"individuals\"\nbaseline = 10\n\
-         reaction_plan = \"{HOSTILE}\"\n"
+         reaction_plan = \"{HOSTILE}\"\n\
+         [[alerts.channel]]\nname = \"hub\"\nkind = \"webhook\"\nurl = \"http://hub/\"\n"
     )
 }
 
@@ -77,6 +80,28 @@ fn write_files(folder: &Path) {
     std::fs::write(files.join("<b>wrong.csv"), format!("{HOSTILE};x\n1;2\n")).unwrap();
 }
 
+/// Has a notice wait for a channel that fails.
+fn fail_to_send(reader: &Reader) {
+    let news = reader.untold(10).unwrap();
+    let config = crate::config::read::read(&config_text(), Path::new("/")).unwrap();
+    let notices = crate::alerts::compose::compose(&config, reader, &news).unwrap();
+    let notices: Vec<_> = notices.into_iter().map(|notice| (notice, None)).collect();
+    reader.enlist("hub", "webhook", 0).unwrap();
+    reader
+        .tell(&notices, news.last().unwrap().event, 0)
+        .unwrap();
+    reader.route("hub", 0, |_| true).unwrap();
+    let due = reader.due("hub", 0, Severity::Low, 1).unwrap();
+    let failure = Failure {
+        now: 0,
+        notice_at: 0,
+        channel_at: 60_000_000,
+        problem: HOSTILE,
+        fix: HOSTILE,
+    };
+    reader.failed("hub", &due[0], failure).unwrap();
+}
+
 /// A page; with tokens, or for everyone to look at.
 pub(super) fn site(tokens: bool) -> Site {
     static NEXT: AtomicU32 = AtomicU32::new(0);
@@ -88,6 +113,7 @@ pub(super) fn site(tokens: bool) -> Site {
     let mut ingest = Ingest::open(Arc::clone(&config), 1).unwrap();
     let outcome = crate::run::replay(&mut ingest, &[], &mut |_, _, _| {}).unwrap();
     assert_eq!((outcome.accepted, outcome.quarantined), (1, 1));
+    fail_to_send(&Reader::open(&config.data_folder).unwrap());
     let access = if tokens {
         let path = folder.join("tokens.toml");
         let text = entry("desk", Role::Operate, "operator") + &entry("wall", Role::View, "viewer");
