@@ -155,8 +155,8 @@ impl Reader {
         let subject = format!("{channel} up to notice {through}");
         self.change(&Entry::own(now, "routed", &subject), |to| {
             for (id, only, notice) in &found {
-                // A notice for one channel was put in its queue when it was written.
-                if only.is_none() && is_wanted(notice) {
+                let is_own = only.as_ref().is_none_or(|only| only == channel);
+                if is_own && is_wanted(notice) {
                     queue(to, *id, channel, now)?;
                 }
             }
@@ -416,10 +416,11 @@ impl Reader {
     }
 }
 
-/// Puts a notice in a channel's queue.
+/// Puts a notice in a channel's queue, unless it was put there when it was written.
 fn queue(to: &Transaction, notice: i64, channel: &str, now: i64) -> rusqlite::Result<()> {
     to.prepare_cached(
-        "INSERT INTO delivery (notice, channel, state, changed_at) VALUES (?1, ?2, 'waiting', ?3)",
+        "INSERT INTO delivery (notice, channel, state, changed_at) VALUES (?1, ?2, 'waiting', ?3)
+         ON CONFLICT (channel, notice) DO NOTHING",
     )?
     .execute(params![notice, channel, now])?;
     Ok(())

@@ -91,22 +91,24 @@ impl Scene {
                 self.written += 1;
                 let mut notice = Notice {
                     key: format!("n{:04}", self.written),
-                    alert: None,
-                    kind: "raised".into(),
-                    at: self.now,
-                    line: "L1".into(),
-                    severity: Severity::Medium,
-                    state: "active".into(),
-                    streams: vec!["paste-height/L1".into()],
-                    subject: format!("A-{:04} raised", self.written),
-                    text: "moved".into(),
-                    body: "{}".into(),
+                    ..some_notice(self.now)
                 };
                 change(&mut notice);
                 notice
             })
             .collect();
         let notices: Vec<_> = notices.into_iter().map(|notice| (notice, None)).collect();
+        self.reader.tell(&notices, 0, self.now).unwrap();
+    }
+
+    /// Writes a notice for one channel.
+    fn write_for(&mut self, channel: &str) {
+        let key = format!("for {channel}");
+        let notice = Notice {
+            key,
+            ..some_notice(self.now)
+        };
+        let notices = [(notice, Some(channel))];
         self.reader.tell(&notices, 0, self.now).unwrap();
     }
 
@@ -129,6 +131,22 @@ impl Scene {
     }
 }
 
+fn some_notice(now: i64) -> Notice {
+    Notice {
+        key: String::new(),
+        alert: None,
+        kind: "raised".into(),
+        at: now,
+        line: "L1".into(),
+        severity: Severity::Medium,
+        state: "active".into(),
+        streams: vec!["paste-height/L1".into()],
+        subject: "A-0001 raised".into(),
+        text: "moved".into(),
+        body: "{}".into(),
+    }
+}
+
 fn down(_: &Notice) -> Result<Receipt, Fault> {
     Err(Fault {
         is_of_notice: false,
@@ -146,6 +164,16 @@ fn notices_leave_in_order_and_once() {
     assert_eq!(scene.states(), (0, 0, 0));
     scene.write(1, |_| {});
     assert_eq!(scene.run(), ["n0004"]);
+}
+
+#[test]
+fn a_notice_for_one_channel_leaves_by_it_alone_and_once() {
+    let mut scene = Scene::new("");
+    scene.write_for("hub");
+    scene.write_for("other");
+    assert_eq!(scene.run(), ["for hub"]);
+    scene.write(1, |_| {});
+    assert_eq!(scene.run(), ["n0001"]);
 }
 
 #[test]
