@@ -26,4 +26,10 @@ impl Monotonic {
     pub fn ms(&self) -> u64 {
         u64::try_from(self.0.elapsed().as_millis()).unwrap_or(u64::MAX)
     }
+
+    /// Microseconds since the start.
+    #[must_use]
+    pub fn us(&self) -> u64 {
+        u64::try_from(self.0.elapsed().as_micros()).unwrap_or(u64::MAX)
+    }
 }

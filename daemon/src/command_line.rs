@@ -5,6 +5,7 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::clock;
 use crate::commands::limits::Minimum;
@@ -17,6 +18,7 @@ use crate::feeds::study::StudyFile;
 use crate::ingest::Ingest;
 use crate::log;
 use crate::output::{self, Format};
+use crate::serve::ServeError;
 use crate::serve::access::Role;
 use crate::shifts;
 use crate::store::{Reader, StoreError};
@@ -34,6 +36,9 @@ const FAILED: u8 = 1;
 const USAGE: u8 = 2;
 /// Done, but something was quarantined.
 const QUARANTINED: u8 = 3;
+
+/// How long a page that is still being made is waited for when the program ends.
+const FAREWELL: Duration = Duration::from_millis(500);
 
 /// Watches the CSV results of inspection and test stations: control charts, alerts, capability
 /// and shift reports. Charts and indices support a decision; they do not release product.
@@ -284,10 +289,22 @@ pub fn main() -> ExitCode {
             ExitCode::from(USAGE)
         }
         Err(Failure::Other(error)) => {
-            output::complain(&format!("driftvane: {error:#}"));
+            output::complain(&format!("driftvane: {}", told(&error)));
             ExitCode::from(FAILED)
         }
     }
+}
+
+/// An error with its causes; one that the words before it hold already is not said again.
+fn told(error: &anyhow::Error) -> String {
+    let mut text = error.to_string();
+    for cause in error.chain().skip(1).map(ToString::to_string) {
+        if !text.contains(&cause) {
+            text.push_str(": ");
+            text.push_str(&cause);
+        }
+    }
+    text
 }
 
 /// Why a command did not get done.
@@ -359,7 +376,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let config = read_config(&arguments.config)?;
     match &arguments.command {
         Command::Demo(_) | Command::Propose { .. } | Command::Gauge(_) => {}
-        Command::Watch => run_watch(config)?,
+        Command::Watch => run_watch(config, &arguments.config)?,
         Command::Replay { paths } => return run_replay(&config, paths, format),
         Command::Check => {
             let checks = check::check(&config);
@@ -396,13 +413,19 @@ fn reader(config: &Config) -> Result<Reader, StoreError> {
     Reader::open(&config.data_folder)
 }
 
-fn run_watch(config: Arc<Config>) -> Result<(), Failure> {
+fn run_watch(config: Arc<Config>, config_path: &Path) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
         .context("can not start")?;
-    Ok(runtime.block_on(watch::watch(config))?)
+    let watched = runtime.block_on(watch::watch(config, config_path));
+    // A page that is still being made is no reason to stay.
+    runtime.shutdown_timeout(FAREWELL);
+    watched.map_err(|error| match error.downcast_ref() {
+        Some(ServeError::Token(wrong)) => Failure::Usage(format!("driftvane: {wrong}")),
+        _ => Failure::Other(error),
+    })
 }
 
 fn run_replay(config: &Arc<Config>, paths: &[PathBuf], format: Format) -> Result<u8, Failure> {
@@ -530,7 +553,7 @@ fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<
             ingest.take_requests(now)?;
             "done"
         }
-        Err(StoreError::Locked(_)) => "asked; the running daemon does it within a second",
+        Err(StoreError::Locked { .. }) => "asked; the running daemon does it within a second",
         Err(error) => return Err(error.into()),
     };
     let limits::Asked {

@@ -1,24 +1,27 @@
 //! The one loop: a closed set of causes, one match.
 //!
 //! Hints only say where to look; the scan decides what waits, and the record decides what counts.
-//! The loop starts nothing that it does not finish: a stop between two batches loses nothing.
+//! The loop starts nothing that it does not finish: a stop between two batches loses nothing. Where
+//! the disk is full it pauses and goes on by itself; any other failure of the record ends it.
 
 use std::collections::{BTreeSet, HashMap};
 use std::convert::Infallible;
-use std::future::Future;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use crate::alerts;
 use crate::block::FeedIndex;
 use crate::clock::{self, Monotonic};
+use crate::commands::report;
 use crate::config::Config;
 use crate::feeds::read::first_event_time;
 use crate::feeds::scan::{Found, Settler, scan};
 use crate::feeds::watch::Watch;
+use crate::health::{Health, Kind};
 use crate::ingest::{Ingest, Outcome, Waiting, are_one_batch};
-use crate::pipeline;
 use crate::store::StoreError;
+use crate::{pipeline, shifts};
 
 /// How often the loop looks up when nothing happens.
 const TICK: Duration = Duration::from_millis(250);
@@ -29,14 +32,32 @@ const TIMERS_MS: u64 = 1_000;
 /// Files that one scan hands over at once: a backlog is ordered in pieces of this size.
 const HANDOVER_FILES_MAX: usize = 100_000;
 
+/// How often it is tried whether a full disk has room again.
+const ROOM_EVERY_MS: u64 = 2_000;
+
+/// How often a report that could not be written is tried again.
+const REPORT_EVERY_MS: u64 = 15_000;
+
+/// Reports that wait to be written; beyond, the oldest has to be asked for by command.
+const REPORTS_WAITING_MAX: usize = 64;
+
+/// What someone outside wants of the loop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wish {
+    /// That it ends.
+    Stop,
+    /// That it goes on with the configuration as it is now.
+    Reload,
+}
+
 /// Why the loop turns.
 enum Cause {
     /// Something happened in the folder of a feed.
     Hint(FeedIndex),
     /// Time has passed.
     Tick,
-    /// Someone wants the loop to end.
-    Stop,
+    /// Someone wants something.
+    Wish(Wish),
 }
 
 /// What is known of the files of each feed, so that a scan costs no query a file.
@@ -171,35 +192,36 @@ pub fn replay(
     Ok(total)
 }
 
-/// Watches until told to stop.
+/// Watches until told to stop. `reload` gives whether the ingest has another configuration now.
 ///
 /// # Errors
 ///
 /// When the record fails: what was committed stays, and a new start goes on from there.
 pub async fn watch(
     mut ingest: Ingest,
-    stop: impl Future<Output = ()>,
+    mut wish: impl AsyncFnMut() -> Wish,
+    mut reload: impl AsyncFnMut(&mut Ingest) -> bool,
     mut observe: impl FnMut(&Outcome),
 ) -> Result<Outcome, StoreError> {
-    let config = Arc::clone(ingest.config());
-    let (mut hints, deaf) = Watch::start(&config.feeds);
-    for one in deaf {
-        let feed = &config.feeds[one.feed].name;
-        tracing::warn!(%feed, reason = %one.reason, "no hints from this folder, it is scanned");
-    }
-    let mut turn = Turn::new(Arc::clone(&config));
+    let mut turn = Turn::new(Arc::clone(ingest.config()), Arc::clone(ingest.health()));
+    let mut hints = hints(&turn.config);
     let mut total = Outcome::default();
     let mut ticks = tokio::time::interval(TICK);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    tokio::pin!(stop);
     loop {
         let cause = tokio::select! {
-            () = &mut stop => Cause::Stop,
+            wish = wish() => Cause::Wish(wish),
             feed = hints.next() => Cause::Hint(feed),
             _ = ticks.tick() => Cause::Tick,
         };
         match cause {
-            Cause::Stop => return Ok(total),
+            Cause::Wish(Wish::Stop) => return Ok(total),
+            Cause::Wish(Wish::Reload) => {
+                if reload(&mut ingest).await {
+                    turn = turn.with(Arc::clone(ingest.config()));
+                    hints = self::hints(&turn.config);
+                }
+            }
             Cause::Hint(feed) => {
                 turn.due.insert(feed);
             }
@@ -218,9 +240,20 @@ pub async fn watch(
     }
 }
 
+/// Hints from the folders of all feeds.
+fn hints(config: &Config) -> Watch {
+    let (hints, deaf) = Watch::start(&config.feeds);
+    for one in deaf {
+        let feed = &config.feeds[one.feed].name;
+        tracing::warn!(%feed, reason = %one.reason, "no hints from this folder, it is scanned");
+    }
+    hints
+}
+
 /// What the loop remembers from turn to turn.
 struct Turn {
     config: Arc<Config>,
+    health: Arc<Health>,
     folders: Folders,
     clock: Monotonic,
     /// Feeds to look at now.
@@ -232,20 +265,39 @@ struct Turn {
     /// When the timers of alerts were last looked at.
     timed_ms: u64,
     /// The shift that was running at the last look.
-    shift: crate::shifts::Span,
+    shift: shifts::Span,
+    /// Shifts that have ended and whose report is not written yet.
+    unreported: Vec<shifts::Span>,
+    /// When reports, and room on a full disk, were last tried.
+    reports_tried_ms: Option<u64>,
+    room_tried_ms: Option<u64>,
 }
 
 impl Turn {
-    fn new(config: Arc<Config>) -> Turn {
+    fn new(config: Arc<Config>, health: Arc<Health>) -> Turn {
         Turn {
+            health,
             folders: Folders::new(Arc::clone(&config)),
             clock: Monotonic::start(),
             due: (0..config.feeds.len()).collect(),
             scanned_ms: vec![None; config.feeds.len()],
             retried: 0,
             timed_ms: 0,
-            shift: crate::shifts::at(&config, clock::now()),
+            shift: shifts::at(&config, clock::now()),
+            unreported: Vec::new(),
+            reports_tried_ms: None,
+            room_tried_ms: None,
             config,
+        }
+    }
+
+    /// The same with another configuration: what is known of folders is looked at anew.
+    fn with(self, config: Arc<Config>) -> Turn {
+        Turn {
+            retried: self.retried,
+            shift: self.shift,
+            unreported: self.unreported,
+            ..Turn::new(config, self.health)
         }
     }
 
@@ -279,7 +331,55 @@ impl Turn {
         Ok(())
     }
 
+    /// One turn: reads what waits, unless the disk is full.
     fn work(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {
+        self.health.step();
+        self.end_shift();
+        if self.health.is_paused() && !self.has_room(ingest) {
+            return Ok(Outcome::default());
+        }
+        match self.read(ingest) {
+            Err(error) if ingest.store().is_surely_full(&error) => {
+                self.pause(ingest, &error)?;
+                Ok(Outcome::default())
+            }
+            Err(error) => Err(error),
+            Ok(outcome) => {
+                self.health.lift(Kind::DiskFull, "");
+                Ok(outcome)
+            }
+        }
+    }
+
+    /// Whether a full disk has room again, where it is time to look.
+    fn has_room(&mut self, ingest: &mut Ingest) -> bool {
+        if !is_time(&mut self.room_tried_ms, ROOM_EVERY_MS, self.clock.ms()) {
+            return false;
+        }
+        self.due.extend(0..self.config.feeds.len());
+        ingest.store().has_room()
+    }
+
+    /// Pauses: nothing of the last batch was kept, and its files wait where they are.
+    fn pause(&mut self, ingest: &mut Ingest, error: &StoreError) -> Result<(), StoreError> {
+        let is_new = !self.health.is_paused();
+        let words = format!(
+            "the disk of {} is full: reading is paused and nothing is lost; make room, and it \
+             goes on by itself ({error})",
+            self.config.data_folder.display()
+        );
+        self.health.raise(Kind::DiskFull, "", &words);
+        ingest.go_back()?;
+        if is_new {
+            let all = self.health.hindrances();
+            let full = all.iter().find(|one| one.kind == Kind::DiskFull);
+            full.iter()
+                .for_each(|one| alerts::announce(&self.config, one));
+        }
+        Ok(())
+    }
+
+    fn read(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {
         self.look_again(ingest)?;
         let mut waiting = Vec::new();
         for feed in std::mem::take(&mut self.due) {
@@ -287,18 +387,28 @@ impl Turn {
             waiting.extend(self.folders.waiting(feed, settle, self.clock.ms()));
             self.scanned_ms[feed] = Some(self.clock.ms());
         }
+        self.health.waits(waiting.len());
         let waiting = in_time_order(&self.config, waiting, ingest.threads());
         let mut total = Outcome::default();
+        let mut left = waiting.len();
         for part in waiting.chunks(crate::ingest::BATCH_FILES_MAX) {
+            if self.health.is_stopping() {
+                return Ok(total);
+            }
             self.folders.handed_over(part);
-            let outcome = ingest.take(part, clock::now())?;
+            let taken = ingest.take(part, clock::now());
+            let outcome = taken.inspect_err(|_| self.folders.forget(part))?;
             if outcome.again > 0 {
                 self.folders.forget(part);
+                self.health.again(outcome.again);
             }
             total.add(outcome);
+            left -= part.len();
+            self.health.waits(left);
         }
         let (_, outcome) = ingest.take_requests(clock::now())?;
         total.add(outcome);
+        alerts::keep_hindrances(ingest.store(), &self.health)?;
         if waiting.is_empty() {
             ingest.store().use_pause()?;
         }
@@ -306,22 +416,65 @@ impl Turn {
             self.timed_ms = self.clock.ms();
             ingest.store().timers(&self.config.alerts, clock::now())?;
         }
-        self.end_shift();
         Ok(total)
     }
 
-    /// Writes the report of a shift that has ended. A report that fails holds up no reading.
+    /// Writes the reports of shifts that have ended. One that fails holds up no reading and is
+    /// tried again.
     fn end_shift(&mut self) {
-        let now = crate::shifts::at(&self.config, clock::now());
-        if now.start == self.shift.start {
+        let now = shifts::at(&self.config, clock::now());
+        if now.start != self.shift.start {
+            self.unreported
+                .push(std::mem::replace(&mut self.shift, now));
+            self.reports_tried_ms = None;
+        }
+        if self.unreported.is_empty()
+            || !is_time(&mut self.reports_tried_ms, REPORT_EVERY_MS, self.clock.ms())
+        {
             return;
         }
-        let ended = std::mem::replace(&mut self.shift, now);
-        match crate::commands::report::write(&self.config, &ended) {
-            Ok(path) => tracing::info!(shift = %ended.name, path = %path.display(), "shift report"),
-            Err(error) => tracing::error!(shift = %ended.name, %error, "no shift report"),
+        let mut failed = None;
+        let config = &self.config;
+        self.unreported
+            .retain(|ended| match report::write(config, ended) {
+                Ok(path) => {
+                    tracing::info!(shift = %ended.name, path = %path.display(), "shift report");
+                    false
+                }
+                Err(error) if error.may_pass() => {
+                    failed = Some(format!(
+                        "the report of the {} shift of {} can not be written and is tried again: \
+                     {error}",
+                        ended.name, ended.date
+                    ));
+                    true
+                }
+                Err(error) => {
+                    tracing::error!(shift = %ended.name, %error, "no shift report");
+                    false
+                }
+            });
+        match failed {
+            None => self.health.lift(Kind::Report, ""),
+            Some(words) => self.health.raise(Kind::Report, "", &words),
+        }
+        while self.unreported.len() > REPORTS_WAITING_MAX {
+            let given_up = self.unreported.remove(0);
+            tracing::error!(
+                shift = %given_up.name, day = %given_up.date,
+                "no shift report; ask for it with `driftvane report shift --at`"
+            );
         }
     }
+}
+
+/// Whether so much time has passed since the last time; then this is the last time.
+fn is_time(last: &mut Option<u64>, every_ms: u64, now_ms: u64) -> bool {
+    let is_due = last.is_none_or(|last| now_ms >= last + every_ms);
+    if is_due {
+        *last = Some(now_ms);
+    }
+    is_due
 }
 
 /// A growing file is never at rest; only its complete lines are read.

@@ -160,7 +160,8 @@ async fn listen(config: Arc<driftvane::config::Config>) -> String {
     };
     // Without a sender no event ever comes; the stream of events ends at once.
     let (_, changed) = watch::channel(0);
-    let page = Page::new(config, &settings, Access::open(), changed).expect("a page");
+    let page =
+        Page::new(config, &settings, Access::open(), (changed, Arc::default())).expect("a page");
     let router = app(Arc::new(page))
         .layer(from_fn(with_probe))
         .route("/probe.js", get(probe))
@@ -170,7 +171,7 @@ async fn listen(config: Arc<driftvane::config::Config>) -> String {
         .await
         .expect("a port");
     let address = listener.local_addr().expect("its address");
-    tokio::spawn(serve(listener, router));
+    tokio::spawn(serve(Arc::new(listener), router));
     format!("http://{address}")
 }
 

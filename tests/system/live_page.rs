@@ -32,18 +32,9 @@ fn live(files: &[Delivery]) -> Live {
         .trim()
         .to_owned();
     let daemon = place.watch();
-    let mut address = None;
-    wait_until("the page's address in the log", || {
-        let log = place.log();
-        let found = log
-            .split("http://")
-            .nth(1)
-            .and_then(|rest| rest.split('/').next());
-        address = found.map(str::to_owned);
-        address.is_some()
-    });
+    let address = place.address();
     Live {
-        address: address.unwrap(),
+        address,
         place,
         operator,
         _daemon: daemon,
@@ -164,7 +155,7 @@ fn a_page_that_can_not_be_had_is_told_at_the_start() {
     let config = format!("{}\n[serve]\ntokens = \"none.toml\"\n", small_config(60));
     let place = Place::new(&config);
     let answer = place.run(&["watch"]);
-    assert_eq!(answer.code, Some(1), "{}", answer.err);
+    assert_eq!(answer.code, Some(2), "{}", answer.err);
     assert!(
         answer.err.contains("driftvane token NAME"),
         "{}",

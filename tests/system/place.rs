@@ -4,7 +4,8 @@
 
 use std::collections::BTreeMap;
 use std::fs::{self, OpenOptions};
-use std::io::Write;
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -139,6 +140,11 @@ impl Place {
 
     /// Starts the program as a daemon; its log goes to `watch.log`.
     pub fn watch(&self) -> Watching {
+        self.watch_with(&[])
+    }
+
+    /// The same, with more in its environment.
+    pub fn watch_with(&self, environment: &[(&str, &str)]) -> Watching {
         let mut options = OpenOptions::new();
         let log = options
             .create(true)
@@ -146,6 +152,7 @@ impl Place {
             .open(self.path("watch.log"));
         let child = self
             .command(&["watch"])
+            .envs(environment.iter().copied())
             .stdout(Stdio::null())
             .stderr(log.unwrap())
             .spawn()
@@ -156,6 +163,18 @@ impl Place {
     /// What the daemon has logged so far.
     pub fn log(&self) -> String {
         fs::read_to_string(self.path("watch.log")).unwrap_or_default()
+    }
+
+    /// Where the daemon's page answers; the newest that the log names.
+    pub fn address(&self) -> String {
+        let mut address = None;
+        wait_until("the page's address in the log", || {
+            let log = self.log();
+            let found = log.rsplit_once("http://").map(|(_, rest)| rest.to_owned());
+            address = found.and_then(|rest| Some(rest.split_once('/')?.0.to_owned()));
+            address.is_some()
+        });
+        address.unwrap()
     }
 
     /// The labels of all streams.
@@ -273,10 +292,33 @@ pub struct Watching {
 }
 
 impl Watching {
+    /// The number of its process.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Ends it as a power cut would.
     pub fn kill(&mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    /// Sends it a signal, such as TERM or HUP.
+    pub fn signal(&self, name: &str) {
+        let number = self.child.id().to_string();
+        let mut kill = Command::new("kill");
+        let sent = kill.args(["-s", name, &number]).status().unwrap();
+        assert!(sent.success(), "{name}");
+    }
+
+    /// Waits for its end and gives the exit code.
+    pub fn ended(&mut self) -> Option<i32> {
+        let mut status = None;
+        wait_until("the daemon to end", || {
+            status = self.child.try_wait().unwrap();
+            status.is_some()
+        });
+        status.unwrap().code()
     }
 
     /// Whether it still runs.
@@ -291,6 +333,20 @@ impl Drop for Watching {
             self.kill();
         }
     }
+}
+
+/// Asks a page without a token and gives status and text.
+pub fn get(address: &str, path: &str) -> (u16, String) {
+    let mut stream = TcpStream::connect(address).unwrap();
+    let patience = Some(Duration::from_secs(30));
+    stream.set_read_timeout(patience).unwrap();
+    let request = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\n\r\n");
+    stream.write_all(request.as_bytes()).unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    let status = answer.split(' ').nth(1).unwrap().parse().unwrap();
+    let (_, text) = answer.split_once("\r\n\r\n").unwrap();
+    (status, text.to_owned())
 }
 
 /// Waits until something holds; panics with its name when that takes too long.
@@ -384,6 +440,13 @@ pub fn small_plant_with(changes: &[(&str, &str)]) -> Plant {
         settings = settings.replace(from, to);
     }
     Plant::from_toml(&settings).unwrap()
+}
+
+/// The first files of the smaller plant that are written at one go: each is one file of the record.
+pub fn whole_files(seed: u64, count: usize) -> Vec<Delivery> {
+    let plant = small_plant();
+    let deliveries = plant.deliveries(seed);
+    deliveries.filter(|file| !file.append).take(count).collect()
 }
 
 /// The plant's configuration with the baselines that a test wants, by chart, in subgroups.

@@ -5,13 +5,15 @@
 //! record.
 //!
 //! `compose` writes a notice of each event, `courier` runs a thread for each channel, `worker` is
-//! what such a thread does, `pace` says when, and `carriers` know how.
+//! what such a thread does, `pace` says when, and `carriers` know how; `own` is about the program itself.
 
 mod carriers;
 pub mod compose;
 mod courier;
+mod own;
 mod pace;
 mod worker;
 
 pub use carriers::{Carrier, Fault, Load, Receipt, carrier};
 pub use courier::{Courier, Reach};
+pub use own::{announce, keep_hindrances};

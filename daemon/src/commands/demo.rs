@@ -142,13 +142,16 @@ fn run_line(
         .enable_all()
         .build()
         .context("can not start")?;
-    let stop = async move {
+    let mut end = std::pin::pin!(end);
+    let stop = async || {
         // A writer that failed drops its end, which ends the watch as well.
-        if end.await.is_err() {
+        if end.as_mut().await.is_err() {
             tracing::debug!("the line ended early");
         }
+        run::Wish::Stop
     };
-    let watched = runtime.block_on(run::watch(ingest, stop, |outcome| {
+    let no_reload = async |_: &mut Ingest| false;
+    let watched = runtime.block_on(run::watch(ingest, stop, no_reload, |outcome| {
         rows.fetch_add(outcome.rows, Ordering::Relaxed);
     }));
     bar.finish_and_clear();

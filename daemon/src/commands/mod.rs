@@ -83,6 +83,16 @@ impl CommandError {
     pub fn is_usage(&self) -> bool {
         matches!(self, CommandError::Usage(_) | CommandError::Stream(_))
     }
+
+    /// Whether the same may go well later: a disk or a folder stands against it.
+    #[must_use]
+    pub fn may_pass(&self) -> bool {
+        match self {
+            CommandError::Store(error) => !matches!(error, StoreError::Nothing(_)),
+            CommandError::Report { .. } => true,
+            _ => false,
+        }
+    }
 }
 
 /// The characteristic of a stream.

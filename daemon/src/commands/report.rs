@@ -348,7 +348,10 @@ pub fn write_shift_report(
     }
     let path = config.report_folder.join(file_name(shift, revision));
     write_whole(&path, page.html.as_bytes())?;
-    if again.is_none() {
+    if again.is_none() && reader.is_read_only() {
+        let path = path.display();
+        tracing::warn!(%path, "the record can not be written: it does not keep this report");
+    } else if again.is_none() {
         let path = path.to_string_lossy().into_owned();
         let row = ReportRow {
             revision,
@@ -394,7 +397,8 @@ fn overrides(config: &Config) -> Result<Overrides, CommandError> {
     Ok(templates.into_iter().collect())
 }
 
-/// A reader of the folder sees the whole file or none, also after a power cut.
+/// A reader of the folder sees the whole file or none, also after a power cut; of one that can not
+/// be written whole nothing is left.
 fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
     let wrap = |source| CommandError::Report {
         path: path.to_owned(),
@@ -403,11 +407,18 @@ fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder).map_err(wrap)?;
     let part = path.with_extension("part");
-    let mut file = File::create(&part).map_err(wrap)?;
-    file.write_all(bytes)
-        .and_then(|()| file.sync_all())
-        .map_err(wrap)?;
-    fs::rename(&part, path).map_err(wrap)?;
+    let write = || {
+        let mut file = File::create(&part)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        fs::rename(&part, path)
+    };
+    if let Err(error) = write() {
+        if let Err(left) = fs::remove_file(&part) {
+            tracing::debug!(%left, part = %part.display(), "nothing to take away");
+        }
+        return Err(wrap(error));
+    }
     File::open(folder)
         .and_then(|folder| folder.sync_all())
         .map_err(wrap)

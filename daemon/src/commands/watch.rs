@@ -1,28 +1,63 @@
 //! `driftvane watch`: watches until it is told to stop.
+//!
+//! Brings the loop, the live page, the signals of the system and the service manager together. The
+//! one invariant: a configuration that is not wholly sound changes nothing that runs.
 
+use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use anyhow::Context;
-
+use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
 use crate::alerts::{Courier, Reach};
-use crate::config::Config;
+use crate::config::{Config, read};
+use crate::health::Health;
 use crate::ingest::Ingest;
-use crate::{run, serve};
+use crate::run::{self, Wish};
+use crate::serve::access::Access;
+use crate::service::Service;
+use crate::{clock, serve};
+
+/// How long the loop may take to end once it is asked to; then the process ends in the middle of a
+/// batch, of which nothing is kept and everything is read again.
+const STOP_PATIENCE: Duration = Duration::from_secs(3);
 
 /// Watches until the process is asked to end, and serves the live page where it is configured.
 ///
 /// # Errors
 ///
 /// When the record can not be opened or fails, or the page can not listen.
-pub async fn watch(config: Arc<Config>) -> anyhow::Result<()> {
+pub async fn watch(config: Arc<Config>, config_path: &Path) -> anyhow::Result<()> {
+    // Before anything is opened: from now on a stop is one in order.
+    let signals = Signals::heard()?;
     let ingest = Ingest::open(Arc::clone(&config), super::replay::threads())?;
+    let health = Arc::clone(ingest.health());
+    let service = Arc::new(Service::of_environment());
+    let mut tasks = JoinSet::new();
+    let mut wishes = listen(&mut tasks, signals, &health, &service);
+    let mut page = LivePage::default();
+    let prepared = page.prepare(&config).await?;
+    page.start(&config, prepared, &health)?;
     tracing::info!(feeds = config.feeds.len(), folder = %config.data_folder.display(), "watching");
-    let courier = Courier::start(&config, Reach::All)?;
-    // Dropped with this function: whoever reads a page then is cut off, which loses nothing.
-    let _page = live_page(&config).await?;
-    let watched = run::watch(ingest, asked_to_end()?, |outcome| {
+    let mut courier = Some(Courier::start(&config, Reach::All)?);
+    service.ready();
+    tasks.spawn(Arc::clone(&service).follow(health));
+    let wish = async || wishes.recv().await.unwrap_or(Wish::Stop);
+    let reload = async |ingest: &mut Ingest| {
+        service.reloading();
+        let reloaded = reload(ingest, config_path, (&mut page, &mut courier)).await;
+        if let Err(problems) = &reloaded {
+            tracing::error!("the old configuration stays, the new one can not be used: {problems}");
+        }
+        service.ready();
+        reloaded.is_ok()
+    };
+    let watched = run::watch(ingest, wish, reload, |outcome| {
         if outcome.accepted + outcome.quarantined + outcome.duplicate > 0 {
             tracing::info!(
                 accepted = outcome.accepted,
@@ -35,34 +70,159 @@ pub async fn watch(config: Arc<Config>) -> anyhow::Result<()> {
         }
     })
     .await;
-    tokio::task::block_in_place(|| courier.finish());
+    tokio::task::block_in_place(|| courier.into_iter().for_each(Courier::finish));
     watched?;
     tracing::info!("stopped");
     Ok(())
 }
 
-/// The tasks of the live page; none where it is not configured.
-async fn live_page(config: &Arc<Config>) -> anyhow::Result<JoinSet<()>> {
-    let mut tasks = JoinSet::new();
-    let (Some(settings), Some((listener, access))) = (&config.serve, serve::open(config).await?)
-    else {
-        return Ok(tasks);
-    };
-    let (changes, changed) = tokio::sync::watch::channel(0);
-    let page = serve::Page::new(Arc::clone(config), settings, access, changed)?;
-    tasks.spawn(serve::follow(config.data_folder.clone(), changes));
-    tasks.spawn(serve::serve(listener, serve::app(Arc::new(page))));
-    Ok(tasks)
+/// The signals of the system that are meant for the program.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+    hang_up: Signal,
 }
 
-fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate()).context("can not listen for signals")?;
-    let mut interrupt = signal(SignalKind::interrupt()).context("can not listen for signals")?;
-    Ok(async move {
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
+impl Signals {
+    fn heard() -> anyhow::Result<Signals> {
+        let heard = |kind| signal(kind).context("can not listen for signals");
+        Ok(Signals {
+            terminate: heard(SignalKind::terminate())?,
+            interrupt: heard(SignalKind::interrupt())?,
+            hang_up: heard(SignalKind::hangup())?,
+        })
+    }
+}
+
+/// What the signals ask for. A stop is known to the loop at once, and carried out without it where
+/// it takes too long.
+fn listen(
+    tasks: &mut JoinSet<()>,
+    mut signals: Signals,
+    health: &Arc<Health>,
+    service: &Arc<Service>,
+) -> mpsc::Receiver<Wish> {
+    let (health, service) = (Arc::clone(health), Arc::clone(service));
+    // One is enough: a configuration that is about to be read is the newest.
+    let (wish, wishes) = mpsc::channel(1);
+    tasks.spawn(async move {
+        loop {
+            tokio::select! {
+                _ = signals.terminate.recv() => break,
+                _ = signals.interrupt.recv() => break,
+                _ = signals.hang_up.recv() => match wish.try_send(Wish::Reload) {
+                    Ok(()) | Err(_) => {}
+                },
+            }
         }
-    })
+        health.ask_to_stop();
+        service.stopping();
+        let stop = async {
+            match wish.send(Wish::Stop).await {
+                Ok(()) | Err(_) => {}
+            }
+            std::future::pending::<()>().await;
+        };
+        if tokio::time::timeout(STOP_PATIENCE, stop).await.is_err() {
+            tracing::info!("stopped before all was done; what was under way is done again");
+            std::process::exit(0);
+        }
+    });
+    wishes
+}
+
+/// Goes on with the configuration as it is now, or leaves everything as it was.
+async fn reload(
+    ingest: &mut Ingest,
+    config_path: &Path,
+    (page, courier): (&mut LivePage, &mut Option<Courier>),
+) -> anyhow::Result<()> {
+    let text =
+        std::fs::read_to_string(config_path).with_context(|| config_path.display().to_string())?;
+    let config = Arc::new(config_of(&text, config_path)?);
+    let old = &ingest.config().data_folder;
+    anyhow::ensure!(
+        config.data_folder == *old,
+        "store.folder is another one; to use it, stop and start again"
+    );
+    let prepared = page.prepare(&config).await?;
+    tokio::task::block_in_place(|| ingest.reconfigure(Arc::clone(&config)))?;
+    let health = Arc::clone(ingest.health());
+    page.start(&config, prepared, &health)?;
+    tokio::task::block_in_place(|| courier.take().into_iter().for_each(Courier::finish));
+    *courier = Some(Courier::start(&config, Reach::All)?);
+    let digest = blake3::hash(text.as_bytes()).to_hex();
+    let subject = format!("{}, BLAKE3 {digest}", config_path.display());
+    let noted = ingest.store().note_reload(&subject, clock::now());
+    // Where the record can not be written, the loop finds out by itself and says so.
+    if let Err(error) = noted {
+        tracing::error!(%error, "the new configuration is used, but the audit trail lacks it");
+    }
+    tracing::info!(config = %config_path.display(), %digest, "the configuration was read again");
+    Ok(())
+}
+
+fn config_of(text: &str, path: &Path) -> anyhow::Result<Config> {
+    let absolute = std::path::absolute(path)?;
+    let base = absolute.parent().unwrap_or(Path::new("/"));
+    read::read(text, base).map_err(|problems| anyhow::anyhow!("{}:\n{problems}", path.display()))
+}
+
+/// The live page: its socket, and the tasks that answer there.
+#[derive(Default)]
+struct LivePage {
+    listener: Option<Arc<TcpListener>>,
+    address: Option<SocketAddr>,
+    /// They end with it: whoever reads a page then is cut off, which loses nothing.
+    _tasks: JoinSet<()>,
+}
+
+/// What a page needs that may not be had.
+type Prepared = (Arc<TcpListener>, Access, SocketAddr);
+
+impl LivePage {
+    /// Gets what the configuration asks for; what runs goes on.
+    async fn prepare(&self, config: &Config) -> Result<Option<Prepared>, serve::ServeError> {
+        let Some(settings) = &config.serve else {
+            return Ok(None);
+        };
+        let access = Access::read(settings.tokens.as_deref())?;
+        let listener = match &self.listener {
+            Some(listener) if self.address == Some(settings.listen) => Arc::clone(listener),
+            _ => Arc::new(serve::open(settings.listen).await?),
+        };
+        Ok(Some((listener, access, settings.listen)))
+    }
+
+    /// Answers with what was prepared, and no longer with what was before.
+    fn start(
+        &mut self,
+        config: &Arc<Config>,
+        prepared: Option<Prepared>,
+        health: &Arc<Health>,
+    ) -> Result<(), serve::ServeError> {
+        let (Some(settings), Some((listener, access, address))) = (&config.serve, prepared) else {
+            *self = LivePage::default();
+            return Ok(());
+        };
+        let (changes, changed) = tokio::sync::watch::channel(0);
+        let told = (changed, Arc::clone(health));
+        let page = serve::Page::new(Arc::clone(config), settings, access, told)?;
+        let mut tasks = JoinSet::new();
+        tasks.spawn(serve::follow(
+            config.data_folder.clone(),
+            Arc::clone(health),
+            changes,
+        ));
+        tasks.spawn(serve::serve(
+            Arc::clone(&listener),
+            serve::app(Arc::new(page)),
+        ));
+        *self = LivePage {
+            listener: Some(listener),
+            address: Some(address),
+            _tasks: tasks,
+        };
+        Ok(())
+    }
 }

@@ -165,7 +165,7 @@ impl Ingest {
         let name = segment_name(blake3::hash(named.as_bytes()).as_bytes());
         let mut segments = Segments::new(config, self.store.folder(), name);
         let request = request(config, one, start, self.threads);
-        let engine = &mut self.engine;
+        let (engine, health) = (&mut self.engine, &self.health);
         let mut batch = Batch::default();
         let (mut span, mut days) = (None, BTreeSet::new());
         let mut archived = Ok(());
@@ -189,6 +189,7 @@ impl Ingest {
                 }
             },
             sink: &mut |(of_piece, piece)| {
+                health.step();
                 span = widen(span, of_piece);
                 days.extend(of_piece.into_iter().flat_map(days_of));
                 let (sorted, visits, encoded) = match piece {

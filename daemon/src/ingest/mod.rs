@@ -1,8 +1,8 @@
 //! From files that wait to one committed batch.
 //!
 //! Reads files, asks the record whether their content counts already, gives rows to the engine,
-//! the tallies and the archive, and commits all of it at once. Knows no watching and no clock: the
-//! caller says what waits and what time it is.
+//! the tallies and the archive, and commits all of it at once. Knows no watching and no time of
+//! day: the caller says what waits and what time it is.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -10,10 +10,12 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::ScopedJoinHandle;
 
 use crate::block::FeedIndex;
+use crate::clock::Monotonic;
 use crate::config::Config;
 use crate::engine::{Command, Engine, Sorted, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::scan::Found;
+use crate::health::Health;
 use crate::pipeline;
 use crate::store::segment::{Segments, Written, encode, plan};
 use crate::store::{AlertNews, Batch, Ready, Store, StoreError, Verdict};
@@ -106,6 +108,7 @@ pub struct Ingest {
     names: Vec<StreamName>,
     threads: usize,
     at_hand: AtHand,
+    health: Arc<Health>,
 }
 
 /// What is to be done about a file that waits.
@@ -141,6 +144,7 @@ impl Ingest {
             names: Vec::new(),
             threads,
             at_hand: AtHand::default(),
+            health: Arc::default(),
         };
         ingest.learn_names();
         Ok(ingest)
@@ -155,6 +159,40 @@ impl Ingest {
     #[must_use]
     pub fn config(&self) -> &Arc<Config> {
         &self.config
+    }
+
+    /// How the program is.
+    #[must_use]
+    pub fn health(&self) -> &Arc<Health> {
+        &self.health
+    }
+
+    /// Goes back to the record after a commit that surely kept nothing, and takes away what it
+    /// left of the archive.
+    ///
+    /// # Errors
+    ///
+    /// When the record fails.
+    pub fn go_back(&mut self) -> Result<(), StoreError> {
+        self.forget_uncommitted()?;
+        self.at_hand = AtHand::default();
+        self.names.clear();
+        self.learn_names();
+        self.store.sweep()
+    }
+
+    /// Goes on with another configuration of the same data folder.
+    ///
+    /// # Errors
+    ///
+    /// When the record does not fit it; then all stays as it was.
+    pub fn reconfigure(&mut self, config: Arc<Config>) -> Result<(), StoreError> {
+        self.engine = self.store.load(&config)?;
+        self.config = config;
+        self.at_hand = AtHand::default();
+        self.names.clear();
+        self.learn_names();
+        Ok(())
     }
 
     /// How many threads may work.
@@ -210,6 +248,7 @@ impl Ingest {
             &mut || Ok(jobs.next()),
             &|job: &(&Waiting, Start)| (job, read_small(&config, job.0, job.1)),
             &mut |((one, start), read)| {
+                self.health.step();
                 match self.judge_small(one, *start, read, &open)? {
                     Step::Nothing => {}
                     Step::Again => outcome.again += 1,
@@ -439,7 +478,9 @@ impl Ingest {
         archive: impl FnOnce() -> Result<Vec<Written>, StoreError> + Send,
         now: i64,
     ) -> Result<Outcome, StoreError> {
+        let clock = Monotonic::start();
         let news = self.settle_and_commit(&batch, sorted, archive, now)?;
+        self.health.kept(&batch.files, clock.us());
         let mut outcome = Outcome {
             news,
             ..Outcome::default()

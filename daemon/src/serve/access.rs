@@ -180,23 +180,13 @@ impl Access {
         self.tokens.is_none()
     }
 
-    /// Whose token this is. A wrong one counts against the address.
+    /// Whose token this is. A wrong one counts against the address; a right one always passes, for
+    /// many people may come from one address, such as that of a proxy.
     ///
     /// # Errors
     ///
-    /// When the address has sent too many wrong tokens within a minute; then a right one is
-    /// refused, too.
+    /// When the token is wrong and the address has sent too many of them within a minute.
     pub fn token(&self, token: &str, from: IpAddr) -> Result<Option<Visitor>, Throttled> {
-        let now = self.clock.ms();
-        let mut failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_recent = |at: &u64| *at + FAILURES_MS > now;
-        failures.retain(|_, times| times.iter().any(is_recent));
-        let times = failures
-            .get(&from)
-            .map_or(0, |times| times.iter().filter(|at| is_recent(at)).count());
-        if times >= FAILURES_MAX || (times == 0 && failures.len() >= ADDRESSES_MAX) {
-            return Err(Throttled);
-        }
         let hash = blake3::hash(token.trim().as_bytes());
         let mut found = None;
         // Every token is compared, so that the time taken says nothing about which one fits.
@@ -208,12 +198,27 @@ impl Access {
                 });
             }
         }
-        if found.is_none() {
-            let times = failures.entry(from).or_default();
-            times.retain(is_recent);
-            times.push(now);
+        match found {
+            Some(visitor) => Ok(Some(visitor)),
+            None => self.count_failure(from).map(|()| None),
         }
-        Ok(found)
+    }
+
+    fn count_failure(&self, from: IpAddr) -> Result<(), Throttled> {
+        let now = self.clock.ms();
+        let mut failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_recent = |at: &u64| *at + FAILURES_MS > now;
+        failures.retain(|_, times| times.iter().any(is_recent));
+        if !failures.contains_key(&from) && failures.len() >= ADDRESSES_MAX {
+            return Err(Throttled);
+        }
+        let times = failures.entry(from).or_default();
+        times.retain(is_recent);
+        if times.len() >= FAILURES_MAX {
+            return Err(Throttled);
+        }
+        times.push(now);
+        Ok(())
     }
 
     /// Begins a session and gives its secret.
@@ -334,9 +339,12 @@ mod tests {
         for _ in 0..FAILURES_MAX {
             assert_eq!(access.token("wrong", HERE), Ok(None));
         }
-        assert_eq!(access.token("right", HERE), Err(Throttled));
+        assert_eq!(access.token("wrong", HERE), Err(Throttled));
         let other = IpAddr::V4(std::net::Ipv4Addr::new(192, 0, 2, 1));
-        assert!(access.token("right", other).unwrap().is_some());
+        assert_eq!(access.token("wrong", other), Ok(None));
+        for from in [HERE, other] {
+            assert!(access.token("right", from).unwrap().is_some());
+        }
     }
 
     #[test]

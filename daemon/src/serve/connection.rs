@@ -16,12 +16,12 @@ use axum::response::Response;
 use http_body::Body as _;
 use tokio::io::AsyncWrite;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
 use tokio::time::timeout;
 use tower::ServiceExt;
 
 use super::guard::{Peer, harden};
 use super::pages;
+use super::places::{Place, Places};
 use crate::clock;
 
 /// Bytes of a request's line and headers.
@@ -39,9 +39,6 @@ const BODY_MAX: usize = 64 * 1024;
 /// Bytes of a response that is no stream of events.
 const RESPONSE_MAX: u64 = 1024 * 1024;
 
-/// Connections at the same time.
-const CONNECTIONS_MAX: usize = 64;
-
 /// How long a request may take to arrive, to be answered, and a piece of the answer to be taken.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -49,8 +46,8 @@ const PATIENCE: Duration = Duration::from_secs(10);
 const FAREWELL: Duration = Duration::from_secs(1);
 
 /// Answers connections until it is dropped. One that can not be accepted is logged.
-pub async fn serve(listener: TcpListener, app: Router) {
-    let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+pub async fn serve(listener: Arc<TcpListener>, app: Router) {
+    let places = Arc::new(Places::default());
     loop {
         let accepted = listener.accept().await;
         let (stream, peer) = match accepted {
@@ -63,20 +60,25 @@ pub async fn serve(listener: TcpListener, app: Router) {
             }
         };
         // Without a free place the connection is dropped at once: to explain would take one.
-        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+        let Some(place) = places.take(peer.ip()) else {
             tracing::debug!(%peer, "all connections are taken");
             continue;
         };
         let app = app.clone();
         tokio::spawn(async move {
-            answer(stream, peer, app).await;
+            answer(stream, (peer, &place), app).await;
             drop(place);
         });
     }
 }
 
-async fn answer(mut stream: TcpStream, peer: SocketAddr, app: Router) {
-    let (response, is_head) = match timeout(PATIENCE, read_request(&stream, peer)).await {
+async fn answer(mut stream: TcpStream, (peer, place): (SocketAddr, &Place), app: Router) {
+    let read = tokio::select! {
+        read = timeout(PATIENCE, read_request(&stream, peer)) => read,
+        () = place.wanted() => return,
+    };
+    place.is_sent();
+    let (response, is_head) = match read {
         Err(_) => {
             let words = "The request took too long to arrive.";
             (refused(StatusCode::REQUEST_TIMEOUT, words), false)

@@ -18,6 +18,7 @@ use http_body::Frame;
 use tokio::sync::{mpsc, watch};
 
 use super::{Page, pages};
+use crate::health::Health;
 use crate::store::{Reader, StoreError};
 
 /// How often the record is asked whether it changed.
@@ -29,25 +30,27 @@ const HEARTBEAT: Duration = Duration::from_secs(15);
 /// Lines that wait for a slow reader.
 const LINES_MAX: usize = 4;
 
-/// Looks at the record again and again, and says when it changed, until nobody listens any more.
-pub async fn follow(folder: PathBuf, changed: watch::Sender<u64>) {
+/// Looks at the record and the program's health again and again, and says when they changed, until
+/// nobody listens any more.
+pub async fn follow(folder: PathBuf, health: Arc<Health>, changed: watch::Sender<u64>) {
     let mut reader = None;
     let mut known = None;
     let mut ticks = tokio::time::interval(LOOK_EVERY);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     while !changed.is_closed() {
         ticks.tick().await;
-        let found = tokio::task::block_in_place(|| version(&mut reader, &folder));
-        match found {
-            Ok(version) if known == Some(version) => {}
-            Ok(version) => {
-                known = Some(version);
-                changed.send_modify(|number| *number += 1);
-            }
+        let version = match tokio::task::block_in_place(|| version(&mut reader, &folder)) {
+            Ok(version) => Some(version),
             Err(error) => {
                 tracing::debug!(%error, "the live page can not see whether the record changed");
                 reader = None;
+                None
             }
+        };
+        let found = Some((version, health.hindrances()));
+        if found != known {
+            known = found;
+            changed.send_modify(|number| *number += 1);
         }
     }
 }

@@ -14,6 +14,7 @@ use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 
 use crate::config::{Config, Serve};
+use crate::health::Health;
 use access::Access;
 
 pub mod access;
@@ -21,7 +22,9 @@ mod actions;
 mod connection;
 mod events;
 mod guard;
+mod machine;
 mod pages;
+mod places;
 #[cfg(test)]
 mod tests;
 
@@ -42,6 +45,8 @@ pub struct Page {
     hosts: Vec<String>,
     /// Changes whenever the record does.
     changed: watch::Receiver<u64>,
+    /// How the program is.
+    health: Arc<Health>,
     /// A place for each page that waits for news.
     listeners: Arc<Semaphore>,
     /// A place for each pass over the archive.
@@ -78,7 +83,7 @@ impl Page {
         config: Arc<Config>,
         settings: &Serve,
         access: Access,
-        changed: watch::Receiver<u64>,
+        (changed, health): (watch::Receiver<u64>, Arc<Health>),
     ) -> Result<Page, ServeError> {
         let mut hosts = settings.allowed_hosts.clone();
         hosts.extend(["localhost", "127.0.0.1", "[::1]"].map(str::to_owned));
@@ -87,6 +92,7 @@ impl Page {
             access,
             hosts,
             changed,
+            health,
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
             passes: Arc::new(Semaphore::new(PASSES_MAX)),
             templates: pages::templates()?,
@@ -123,6 +129,8 @@ pub fn app(page: Arc<Page>) -> Router {
         .route("/streams/{id}/in-service", post(actions::in_service))
         .route("/feeds", get(pages::feeds::show))
         .route("/events", get(events::stream))
+        .route("/health", get(machine::health))
+        .route("/metrics", get(machine::metrics))
         .route("/login", get(actions::ask_token).post(actions::sign_in))
         .route("/logout", post(actions::sign_out))
         .route("/style.css", get(pages::style))
@@ -142,22 +150,15 @@ pub fn app(page: Arc<Page>) -> Router {
         .with_state(page)
 }
 
-/// Opens the address of the configuration.
+/// Opens an address.
 ///
 /// # Errors
 ///
-/// When the token file can not be used or the address can not be had.
-pub async fn open(config: &Config) -> Result<Option<(TcpListener, Access)>, ServeError> {
-    let Some(settings) = &config.serve else {
-        return Ok(None);
-    };
-    let access = Access::read(settings.tokens.as_deref())?;
-    let failed = |source| ServeError::Listen {
-        address: settings.listen,
-        source,
-    };
-    let listener = TcpListener::bind(settings.listen).await.map_err(failed)?;
+/// When it can not be had.
+pub async fn open(address: SocketAddr) -> Result<TcpListener, ServeError> {
+    let failed = |source| ServeError::Listen { address, source };
+    let listener = TcpListener::bind(address).await.map_err(failed)?;
     let address = listener.local_addr().map_err(failed)?;
     tracing::info!(address = %format!("http://{address}/"), "the live page");
-    Ok(Some((listener, access)))
+    Ok(listener)
 }

@@ -11,7 +11,7 @@ use site::{HEADERS, HOSTILE, Site, site};
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 23] = [
+const ROUTES: [(&str, &str); 25] = [
     ("GET", "/"),
     ("GET", "/alerts"),
     ("GET", "/alerts/health"),
@@ -30,6 +30,8 @@ const ROUTES: [(&str, &str); 23] = [
     ("POST", "/streams/1/in-service"),
     ("GET", "/feeds"),
     ("GET", "/events"),
+    ("GET", "/health"),
+    ("GET", "/metrics"),
     ("GET", "/login"),
     ("POST", "/login"),
     ("POST", "/logout"),
@@ -431,13 +433,18 @@ async fn wrong_tokens_are_counted_in_headers_and_in_forms() {
         assert_eq!(status, StatusCode::UNAUTHORIZED);
     }
     for (method, path, header, body) in [
-        ("GET", "/", OPERATOR, ""),
-        ("POST", "/login", OWN, "token=operator"),
+        ("GET", "/", ("authorization", "Bearer wrong"), ""),
+        ("POST", "/login", OWN, "token=wrong"),
     ] {
         let late = ask(&site, method, path, &[header], body).await;
         assert_eq!(late.status, StatusCode::TOO_MANY_REQUESTS);
         assert_eq!(late.headers["retry-after"], "60");
     }
+    // Whoever has a right one passes, also from the address of a proxy that others guess through.
+    let right = ask(&site, "GET", "/", &[OPERATOR], "").await;
+    assert_eq!(right.status, StatusCode::OK);
+    let right = ask(&site, "POST", "/login", &[OWN], "token=operator").await;
+    assert_eq!(right.status, StatusCode::SEE_OTHER);
 }
 
 #[tokio::test]

@@ -5,7 +5,7 @@
 use rusqlite::{Transaction, TransactionBehavior, params};
 
 use super::chain::{Entry, Observed};
-use super::{Reader, StoreError, db};
+use super::{Reader, StoreError, db, folder};
 
 /// What became of an acknowledgement.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -180,8 +180,11 @@ impl Reader {
             Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
                 .map_err(wrap)?;
         let result = body(&transaction).map_err(wrap)?;
-        observed.seal(&transaction, entry).map_err(wrap)?;
+        let newest = observed.seal(&transaction, entry).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
+        if let Some(newest) = newest {
+            folder::note_newest(&self.folder, newest);
+        }
         Ok(result)
     }
 }

@@ -12,6 +12,7 @@ use rusqlite::functions::{Context, FunctionFlags};
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use super::folder::{self, Newest};
 use crate::config::{Config, Layout};
 
 /// Tables whose new rows make the content of an entry: they are written once and stay.
@@ -179,10 +180,10 @@ impl Observed {
     }
 
     /// Ends a transaction: adds its entry, where it has changed anything.
-    pub(super) fn seal(&self, to: &Connection, entry: &Entry) -> rusqlite::Result<()> {
+    pub(super) fn seal(&self, to: &Connection, entry: &Entry) -> rusqlite::Result<Option<Newest>> {
         let changes = std::mem::take(&mut *self.changes());
         if changes.tables.is_empty() {
-            return Ok(());
+            return Ok(None);
         }
         for (table, change) in &changes.tables {
             let mut sum = balance(to, table)?;
@@ -192,8 +193,16 @@ impl Observed {
         let files = to
             .prepare_cached("SELECT coalesce(max(id), 0) FROM file")?
             .query_row([], |row| row.get(0))?;
-        append(to, entry, files, &changes.content)
+        append(to, entry, files, &changes.content).map(Some)
     }
+}
+
+/// Adds an entry of something that changes no table.
+pub(super) fn note(to: &Connection, entry: &Entry) -> rusqlite::Result<Newest> {
+    let files = to
+        .prepare_cached("SELECT coalesce(max(id), 0) FROM file")?
+        .query_row([], |row| row.get(0))?;
+    append(to, entry, files, &Sum::default())
 }
 
 /// Adds an entry for what the tables hold now, with files up to a number.
@@ -202,12 +211,9 @@ pub(super) fn append(
     entry: &Entry,
     files: i64,
     content: &Sum,
-) -> rusqlite::Result<()> {
-    let last: Option<(i64, Vec<u8>)> = to
-        .prepare_cached("SELECT seq, digest FROM chain ORDER BY seq DESC LIMIT 1")?
-        .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()?;
-    let (last, previous) = last.unwrap_or((0, vec![0; 32]));
+) -> rusqlite::Result<Newest> {
+    let last = folder::newest(to)?;
+    let (last, previous) = last.map_or((0, [0; 32]), |last| (last.seq, last.digest));
     let state = state(to)?;
     to.prepare_cached("INSERT INTO chain VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)")?
         .execute(params![
@@ -228,7 +234,8 @@ pub(super) fn append(
         .query_row([last + 1], |row| entry_digest(&previous, row))?;
     to.prepare_cached("UPDATE chain SET digest = ?2 WHERE seq = ?1")?
         .execute(params![last + 1, digest])?;
-    Ok(())
+    let seq = last + 1;
+    Ok(Newest { seq, digest })
 }
 
 /// The digest of an entry: of the one before and of all its columns but its own digest.

@@ -168,8 +168,9 @@ impl Store {
             setting: Some(chain::setting(config)),
             ..Entry::own(now, "batch", &subject)
         };
-        self.observed.seal(&transaction, &entry).map_err(wrap)?;
+        let newest = self.observed.seal(&transaction, &entry).map_err(wrap)?;
         transaction.commit().map_err(wrap)?;
+        self.kept(newest);
         Ok(news)
     }
 }

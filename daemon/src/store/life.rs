@@ -252,8 +252,9 @@ impl Store {
         }
         let subject = format!("{done} alerts");
         let entry = Entry::own(now, "timers", &subject);
-        self.observed.seal(&to, &entry).map_err(wrap)?;
+        let newest = self.observed.seal(&to, &entry).map_err(wrap)?;
         to.commit().map_err(wrap)?;
+        self.kept(newest);
         Ok(done)
     }
 }

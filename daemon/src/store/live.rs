@@ -1,12 +1,12 @@
 //! What the live page asks of the record: the newest of each kind, never all.
 //!
-//! Knows no page. The one invariant: nothing read here grows with the age of the record.
+//! Knows no page. The one invariant: nothing given here grows with the age of the record.
 
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::params;
 
 use super::placed::{POINT, point};
 use super::query::{PointRow, count};
-use super::{DATABASE, Reader, StoreError, db};
+use super::{DATABASE, Reader, StoreError, connect, db};
 use crate::engine::PointKind;
 
 /// What a feed delivered since a time.
@@ -47,7 +47,74 @@ pub struct LatestFile {
     pub trouble: Option<(String, String, String)>,
 }
 
+/// What the record holds, in numbers.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Stock {
+    /// Alerts by state; every state is there.
+    pub alerts: Vec<(&'static str, u64)>,
+    /// Events without a notice, and notices that wait for a channel.
+    pub untold: u64,
+    /// Streams.
+    pub streams: u64,
+    /// Bytes of the database.
+    pub record_bytes: u64,
+    /// Bytes of its write-ahead log.
+    pub wal_bytes: u64,
+}
+
+/// The states of alerts in metrics.
+const STATES: [&str; 8] = [
+    "active",
+    "active_acknowledged",
+    "returned",
+    "returned_acknowledged",
+    "shelved",
+    "suppressed",
+    "closed",
+    "revised",
+];
+
 impl Reader {
+    /// What the record holds, in numbers.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn stock(&self, now: i64) -> Result<Stock, StoreError> {
+        let counted = self.list(
+            "SELECT CASE WHEN revised THEN 'revised' WHEN closed_at IS NOT NULL THEN 'closed'
+                 WHEN suppressed IS NOT NULL THEN 'suppressed'
+                 WHEN shelved_until > ?1 THEN 'shelved'
+                 ELSE iif(returned_at IS NULL, 'active', 'returned')
+                     || iif(acknowledged_at IS NULL, '', '_acknowledged') END, count(*)
+             FROM alert WHERE merged_into IS NULL GROUP BY 1",
+            [now],
+            |row| Ok((row.get::<_, String>(0)?, count(row, 1)?)),
+        )?;
+        let alerts = STATES.iter().map(|state| {
+            let found = counted.iter().find(|(name, _)| name == state);
+            (*state, found.map_or(0, |(_, count)| *count))
+        });
+        let number = |sql: &str| -> Result<u64, StoreError> {
+            let rows = self.list(sql, [], |row| count(row, 0))?;
+            Ok(rows.into_iter().next().unwrap_or(0))
+        };
+        let bytes = |name: &str| {
+            let found = std::fs::metadata(self.folder.join(name));
+            found.map_or(0, |found| found.len())
+        };
+        Ok(Stock {
+            alerts: alerts.collect(),
+            untold: number(
+                "SELECT (SELECT count(*) FROM alert_event WHERE told = 0)
+                     + (SELECT count(*) FROM delivery WHERE state = 'waiting')",
+            )?,
+            streams: number("SELECT count(*) FROM stream")?,
+            record_bytes: bytes(DATABASE),
+            wal_bytes: bytes(&format!("{DATABASE}-wal")),
+        })
+    }
+
     /// Opens the record for one look: nothing can be written, and all queries see one state.
     ///
     /// # Errors
@@ -68,17 +135,7 @@ impl Reader {
     ///
     /// When there is no record, or it can not be read.
     pub fn watching(folder: &std::path::Path) -> Result<Reader, StoreError> {
-        let path = folder.join(DATABASE);
-        if !path.exists() {
-            return Err(StoreError::Nothing(folder.to_owned()));
-        }
-        let wrap = |source| db(folder, source);
-        // A connection of the kind "read only" could not join a record that nobody has open.
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(&path, flags).map_err(wrap)?;
-        connection
-            .execute_batch("PRAGMA busy_timeout = 5000; PRAGMA query_only = ON;")
-            .map_err(wrap)?;
+        let connection = connect(folder, "PRAGMA query_only = ON;")?;
         Ok(Reader {
             connection,
             folder: folder.to_owned(),

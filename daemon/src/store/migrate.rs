@@ -26,11 +26,14 @@ pub(super) fn bring_up_to_date(
         .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
         .map_err(wrap)?;
     match (version(connection).map_err(wrap)?, tables) {
-        (0, 0) => connection
-            .execute_batch(&format!(
-                "BEGIN; {SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
-            ))
-            .map_err(wrap),
+        (0, 0) => {
+            super::folder::refuse_remains(folder)?;
+            connection
+                .execute_batch(&format!(
+                    "BEGIN; {SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
+                ))
+                .map_err(wrap)
+        }
         (SCHEMA_VERSION, _) => Ok(()),
         (older @ 1..SCHEMA_VERSION, _) => {
             let copy = copy(folder, connection, older)?;
@@ -40,7 +43,12 @@ pub(super) fn bring_up_to_date(
             if older == 1 {
                 from_1(folder, path, connection, now)?;
             }
-            from_2(folder, path, connection, now)
+            from_2(folder, path, connection, now)?;
+            // What was noted beside the record may not be of this chain.
+            if let Some(newest) = super::folder::newest(connection).map_err(wrap)? {
+                super::folder::note_newest(folder, newest);
+            }
+            Ok(())
         }
         (0, _) => Err(StoreError::Damaged {
             path: path.to_owned(),
@@ -137,6 +145,7 @@ const TO_3: &[Step] = &[
     }),
     (&["episode", "alert", "alert_event"], alerts_gather_episodes),
     (&["service"], |to| to.execute_batch(&made("service"))),
+    (&["trouble"], |to| to.execute_batch(&made("trouble"))),
 ];
 
 /// What leaves for channels, and how each of them stands.
@@ -274,7 +283,8 @@ fn first_entries(to: &Connection, actions: &[Action], now: i64) -> rusqlite::Res
         chain::append(to, &entry, 0, &Sum::default())?;
     }
     let entry = Entry::own(now, "migrated", "from version 1");
-    chain::append(to, &entry, files(to)?, &content)
+    chain::append(to, &entry, files(to)?, &content)?;
+    Ok(())
 }
 
 /// The statements that make a table and its indices, as the schema has them.

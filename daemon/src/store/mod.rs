@@ -3,13 +3,14 @@
 //! The only place that names either. One transaction holds everything a batch of files changes,
 //! and the archive segments it names are on disk before it commits.
 
-use std::fs::{self, File, TryLockError};
+use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::{Connection, ErrorCode, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::clock;
-use chain::Observed;
+use chain::{Entry, Observed};
+use folder::Newest;
 
 pub mod alerts;
 pub mod archive;
@@ -20,6 +21,7 @@ mod commit;
 mod deliveries;
 mod episodes;
 mod findings_form;
+mod folder;
 mod form;
 mod known;
 mod levels;
@@ -40,6 +42,7 @@ pub mod screen;
 pub mod segment;
 mod shift;
 pub mod strata;
+mod trouble;
 mod verify;
 mod visits;
 
@@ -51,11 +54,21 @@ pub use form::{chart_name, side_name};
 pub use life::{AlertAct, Service};
 pub use notices::{News, Notice};
 pub use ready::Ready;
+pub use trouble::TroubleRow;
 pub use verify::{Check, Damage, Head};
 pub use visits::{Archived, DefectKey, Recorded, UnitKey, UnitTally};
 
 /// The version of the schema that this program writes.
 const SCHEMA_VERSION: i64 = 3;
+
+/// Bytes of a record up to which its pages are checked before it is written to.
+const CHECKED_BYTES_MAX: u64 = 64 << 20;
+
+/// Bytes that have to fit on the disk before reading goes on after it was full.
+const PROBE_BYTES: usize = 8 << 20;
+
+/// The file by which that is tried.
+const PROBE: &str = "driftvane.probe";
 
 /// The database in the data folder.
 const DATABASE: &str = "driftvane.sqlite";
@@ -84,8 +97,27 @@ pub enum StoreError {
         source: std::io::Error,
     },
     /// Another process writes here.
-    #[error("another driftvane works on {0}; stop it first, or use another [store] folder")]
-    Locked(PathBuf),
+    #[error(
+        "another driftvane works on {folder}: {holder}; stop it first, or use another [store] \
+             folder"
+    )]
+    Locked {
+        /// The data folder.
+        folder: PathBuf,
+        /// Who it is, as it wrote it down.
+        holder: String,
+    },
+    /// The folder is shared with other computers.
+    #[error(
+        "{folder} is on a file system of the kind {kind}, which other computers share: locks and \
+             syncs can not be relied on there; use a [store] folder on a disk of this computer"
+    )]
+    Remote {
+        /// The data folder.
+        folder: PathBuf,
+        /// The kind of the file system.
+        kind: String,
+    },
     /// The data come from a newer program.
     #[error(
         "{path} has schema version {found}, this program writes {SCHEMA_VERSION}: \
@@ -119,9 +151,32 @@ pub enum StoreError {
     /// The archive could not be written.
     #[error("the archive could not be written: {0}")]
     Archive(String),
+    /// The folder can not be written, and reading what was written last needs that.
+    #[error(
+        "{0} can not be written, and it was not closed in order: what was written last is in \
+             driftvane.sqlite-wal alone; make the folder writable, or read a copy of it"
+    )]
+    Unsettled(PathBuf),
     /// There is no record yet.
     #[error("{0} holds no record yet: run `driftvane replay` or `driftvane watch` first")]
     Nothing(PathBuf),
+}
+
+impl StoreError {
+    /// Whether the disk is full, and nothing else is wrong.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        use std::io::ErrorKind::{QuotaExceeded, StorageFull};
+        match self {
+            StoreError::Database { source, .. } => {
+                source.sqlite_error_code() == Some(ErrorCode::DiskFull)
+            }
+            StoreError::File { source, .. } => {
+                matches!(source.kind(), StorageFull | QuotaExceeded)
+            }
+            _ => false,
+        }
+    }
 }
 
 /// The record, opened for writing.
@@ -131,6 +186,8 @@ pub struct Store {
     observed: Observed,
     /// How many changes had been made when the write-ahead log was last moved.
     moved_changes: u64,
+    /// The newest entry of the chain that this writer knows to be durable; 0 before the first.
+    durable: i64,
     /// Held as long as the store is open; the system lets go of it when the process ends.
     _lock: File,
 }
@@ -144,19 +201,27 @@ impl Store {
     /// or newer.
     pub fn open(folder: &Path) -> Result<Store, StoreError> {
         fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
-        let lock = lock(folder)?;
+        folder::refuse_remote(folder)?;
+        let lock = folder::lock(folder, clock::now())?;
         let path = folder.join(DATABASE);
         let wrap = |source| db(folder, source);
+        if fs::metadata(&path).map_or(0, |found| found.len()) == 0 {
+            folder::refuse_remains(folder)?;
+        }
         let mut connection = Connection::open(&path).map_err(wrap)?;
         prepare(folder, &path, &connection)?;
+        refuse_broken(folder, &path, &connection)?;
         migrate::bring_up_to_date(folder, &path, &mut connection, clock::now())?;
+        folder::refuse_lacking(folder, &connection)?;
         let observed = Observed::of(&connection).map_err(wrap)?;
         archive::sweep(folder, &connection)?;
+        let newest = folder::newest(&connection).map_err(wrap)?;
         Ok(Store {
             folder: folder.to_owned(),
             connection,
             observed,
             moved_changes: 0,
+            durable: newest.map_or(0, |newest| newest.seq),
             _lock: lock,
         })
     }
@@ -194,6 +259,79 @@ impl Store {
     pub fn folder(&self) -> &Path {
         &self.folder
     }
+
+    /// Notes that an entry is durable.
+    fn kept(&mut self, newest: Option<Newest>) {
+        if let Some(newest) = newest {
+            self.durable = newest.seq;
+            folder::note_newest(&self.folder, newest);
+        }
+    }
+
+    /// One transaction of the writer, with its entry in the chain where it changes anything.
+    fn write<T>(
+        &mut self,
+        entry: &Entry,
+        body: impl FnOnce(&Transaction) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        let wrap = |source| db(&self.folder, source);
+        self.observed.begin();
+        let transaction =
+            Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
+                .map_err(wrap)?;
+        let result = body(&transaction).map_err(wrap)?;
+        let newest = self.observed.seal(&transaction, entry).map_err(wrap)?;
+        transaction.commit().map_err(wrap)?;
+        self.kept(newest);
+        Ok(result)
+    }
+
+    /// Notes in the audit trail that the configuration was read again.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn note_reload(&mut self, subject: &str, now: i64) -> Result<(), StoreError> {
+        let entry = Entry::own(now, "reloaded", subject);
+        let noted = self.write(&entry, |to| chain::note(to, &entry))?;
+        self.kept(Some(noted));
+        Ok(())
+    }
+
+    /// Whether the disk was full, and the record says that nothing of what failed was kept. After
+    /// any other failure the outcome is unknown: the program has to stop.
+    #[must_use]
+    pub fn is_surely_full(&self, error: &StoreError) -> bool {
+        // These come from this connection alone; acts of people and what becomes of notices do not.
+        let query = "SELECT EXISTS (SELECT 1 FROM chain WHERE seq > ?1
+            AND kind IN ('batch', 'timers', 'trouble', 'purged', 'reloaded'))";
+        let looked = |connection: &Connection| -> rusqlite::Result<bool> {
+            connection.query_row(query, [self.durable], |row| row.get(0))
+        };
+        error.is_full()
+            && self.connection.is_autocommit()
+            && looked(&self.connection).is_ok_and(|is_kept| !is_kept)
+    }
+
+    /// Whether there is room again: as much as a batch is likely to need can be written.
+    #[must_use]
+    pub fn has_room(&self) -> bool {
+        let path = self.folder.join(PROBE);
+        let written = fs::write(&path, vec![0u8; PROBE_BYTES])
+            .and_then(|()| File::open(&path))
+            .and_then(|file| file.sync_all());
+        let removed = fs::remove_file(&path);
+        written.and(removed).is_ok()
+    }
+
+    /// Takes away what batches that failed have left of the archive.
+    ///
+    /// # Errors
+    ///
+    /// When the folder or the record can not be read.
+    pub fn sweep(&self) -> Result<(), StoreError> {
+        archive::sweep(&self.folder, &self.connection)
+    }
 }
 
 /// One state of the record, held; nothing may be committed meanwhile.
@@ -229,6 +367,23 @@ fn prepare(folder: &Path, path: &Path, connection: &Connection) -> Result<(), St
     Ok(())
 }
 
+/// Refuses a record whose pages do not fit together, where looking takes no more than a moment.
+fn refuse_broken(folder: &Path, path: &Path, connection: &Connection) -> Result<(), StoreError> {
+    if fs::metadata(path).map_or(0, |found| found.len()) > CHECKED_BYTES_MAX {
+        return Ok(());
+    }
+    let told: String = connection
+        .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
+        .map_err(|source| db(folder, source))?;
+    if told == "ok" {
+        return Ok(());
+    }
+    Err(StoreError::Damaged {
+        path: path.to_owned(),
+        reason: format!("SQLite says: {told}"),
+    })
+}
+
 /// The record, opened for reading beside a writer.
 pub struct Reader {
     connection: Connection,
@@ -242,19 +397,11 @@ impl Reader {
     ///
     /// When there is none, or it can not be read.
     pub fn open(folder: &Path) -> Result<Reader, StoreError> {
+        let connection = connect(
+            folder,
+            "PRAGMA synchronous = FULL; PRAGMA temp_store = MEMORY;",
+        )?;
         let path = folder.join(DATABASE);
-        if !path.exists() {
-            return Err(StoreError::Nothing(folder.to_owned()));
-        }
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection =
-            Connection::open_with_flags(&path, flags).map_err(|source| db(folder, source))?;
-        connection
-            .execute_batch(
-                "PRAGMA busy_timeout = 5000; PRAGMA synchronous = FULL;
-                 PRAGMA temp_store = MEMORY; PRAGMA cell_size_check = ON;",
-            )
-            .map_err(|source| db(folder, source))?;
         match migrate::version(&connection).map_err(|source| db(folder, source))? {
             SCHEMA_VERSION => {}
             0 => return Err(empty(folder, path, &connection)),
@@ -265,6 +412,14 @@ impl Reader {
             connection,
             folder: folder.to_owned(),
         })
+    }
+}
+
+impl Reader {
+    /// Whether the record can not be written, because of its disk or folder.
+    #[must_use]
+    pub fn is_read_only(&self) -> bool {
+        self.connection.is_readonly("main").unwrap_or(true)
     }
 }
 
@@ -282,19 +437,52 @@ fn empty(folder: &Path, path: PathBuf, connection: &Connection) -> StoreError {
     }
 }
 
-fn lock(folder: &Path) -> Result<File, StoreError> {
-    let path = folder.join("driftvane.lock");
-    let file = File::options()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&path)
-        .map_err(|source| file_error(&path, source))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::Locked(folder.to_owned())),
-        Err(TryLockError::Error(source)) => Err(file_error(&path, source)),
+/// Connects to a record beside a writer. Where the folder can not be written, a record that was
+/// closed in order is read as it stands.
+fn connect(folder: &Path, settings: &str) -> Result<Connection, StoreError> {
+    let path = folder.join(DATABASE);
+    if !path.exists() {
+        return Err(StoreError::Nothing(folder.to_owned()));
     }
+    let prepared = |connection: Connection| {
+        connection.execute_batch("PRAGMA busy_timeout = 5000; PRAGMA cell_size_check = ON;")?;
+        connection.execute_batch(settings)?;
+        migrate::version(&connection)?;
+        Ok(connection)
+    };
+    // A connection of the kind "read only" could not join a record that nobody has open.
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let opened = Connection::open_with_flags(&path, flags).and_then(prepared);
+    let unwritable = [ErrorCode::CannotOpen, ErrorCode::ReadOnly].map(Some);
+    match opened {
+        Err(error) if unwritable.contains(&error.sqlite_error_code()) => {}
+        other => return other.map_err(|source| db(folder, source)),
+    }
+    let wal = folder.join(format!("{DATABASE}-wal"));
+    if fs::metadata(wal).is_ok_and(|found| found.len() > 0) {
+        return Err(StoreError::Unsettled(folder.to_owned()));
+    }
+    still(&path)
+        .and_then(prepared)
+        .map_err(|source| db(folder, source))
+}
+
+/// A connection to a record that nobody changes; it writes nothing, not even beside it.
+fn still(path: &Path) -> rusqlite::Result<Connection> {
+    let mut uri = "file:".to_owned();
+    for byte in path.as_os_str().as_encoded_bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'/' | b'.' | b'-' | b'_' => {
+                uri.push(char::from(*byte));
+            }
+            _ => uri.push_str(&format!("%{byte:02X}")),
+        }
+    }
+    uri.push_str("?immutable=1");
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
+        | OpenFlags::SQLITE_OPEN_URI
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    Connection::open_with_flags(uri, flags)
 }
 
 fn file_error(path: &Path, source: std::io::Error) -> StoreError {
@@ -305,6 +493,13 @@ fn file_error(path: &Path, source: std::io::Error) -> StoreError {
 }
 
 fn db(folder: &Path, source: rusqlite::Error) -> StoreError {
+    let damaged = [ErrorCode::DatabaseCorrupt, ErrorCode::NotADatabase].map(Some);
+    if damaged.contains(&source.sqlite_error_code()) {
+        return StoreError::Damaged {
+            path: folder.join(DATABASE),
+            reason: format!("SQLite says: {source}"),
+        };
+    }
     StoreError::Database {
         folder: folder.to_owned(),
         source,

@@ -244,6 +244,16 @@ CREATE TABLE quarantine (
     reason TEXT NOT NULL
 );
 
+-- Alerts of the system itself: what hindered the program, by the clock.
+CREATE TABLE trouble (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    words TEXT NOT NULL,
+    raised_at INTEGER NOT NULL,
+    returned_at INTEGER
+);
+
 -- What was written, when and by whom: one row a transaction. `files` is the highest file so far,
 -- `setting` the digest of what makes points of rows, `content` the sum of the digests of the new
 -- rows of file, reject and segment, `state` the digest of `balance` after the transaction, `digest`

@@ -10,6 +10,7 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
 
 use polars_parquet::parquet::error::ParquetError;
 use polars_parquet::parquet::fallible_streaming_iterator::FallibleStreamingIterator;
@@ -120,11 +121,15 @@ pub struct Written {
 struct Hashed {
     file: File,
     hasher: blake3::Hasher,
+    /// Why the system refused to write, which the layers between do not pass on.
+    refused: Arc<OnceLock<std::io::ErrorKind>>,
 }
 
 impl Write for Hashed {
     fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        let written = self.file.write(bytes)?;
+        let written = self.file.write(bytes).inspect_err(|error| {
+            self.refused.get_or_init(|| error.kind());
+        })?;
         self.hasher.update(bytes.get(..written).unwrap_or_default());
         Ok(written)
     }
@@ -138,6 +143,7 @@ struct Segment {
     path: PathBuf,
     relative: String,
     writer: FileWriter<BufWriter<Hashed>>,
+    refused: Arc<OnceLock<std::io::ErrorKind>>,
     rows: u64,
 }
 
@@ -217,12 +223,19 @@ impl Segment {
             version: Version::V1,
         };
         let hasher = blake3::Hasher::new();
-        let to = BufWriter::with_capacity(WRITE_BYTES, Hashed { file, hasher });
+        let refused = Arc::default();
+        let hashed = Hashed {
+            file,
+            hasher,
+            refused: Arc::clone(&refused),
+        };
+        let to = BufWriter::with_capacity(WRITE_BYTES, hashed);
         let by = Some("driftvane".to_owned());
         Ok(Segment {
             path,
             relative,
             writer: FileWriter::new(to, schema, options, by),
+            refused,
             rows: 0,
         })
     }
@@ -236,16 +249,24 @@ impl Segment {
             };
             Ok::<_, ParquetError>(DynStreamingIterator::new(pages))
         });
-        self.writer
-            .write(rows as u64, DynIter::new(columns))
-            .map_err(archive_error)
+        let written = self.writer.write(rows as u64, DynIter::new(columns));
+        written.map_err(|error| self.failure(error))
+    }
+
+    fn failure(&self, error: ParquetError) -> StoreError {
+        match self.refused.get() {
+            Some(kind) => file_error(&self.path.with_extension("part"), (*kind).into()),
+            None => StoreError::Archive(error.to_string()),
+        }
     }
 
     fn finish(mut self) -> Result<Written, StoreError> {
-        self.writer.end(None).map_err(archive_error)?;
+        if let Err(error) = self.writer.end(None) {
+            return Err(self.failure(error));
+        }
         let part = self.path.with_extension("part");
         let hashed = self.writer.into_inner().into_inner();
-        let Hashed { file, hasher } =
+        let Hashed { file, hasher, .. } =
             hashed.map_err(|error| file_error(&part, error.into_error()))?;
         let refused = |source| file_error(&part, source);
         file.sync_all().map_err(refused)?;
@@ -281,10 +302,6 @@ impl FallibleStreamingIterator for Pages {
     fn get(&self) -> Option<&CompressedPage> {
         self.current.as_ref()
     }
-}
-
-fn archive_error(error: ParquetError) -> StoreError {
-    StoreError::Archive(error.to_string())
 }
 
 #[cfg(test)]

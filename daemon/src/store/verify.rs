@@ -10,7 +10,7 @@ use rusqlite::{Connection, Row};
 
 use super::chain::{self, Sum};
 use super::migrate::{self, SCHEMA};
-use super::{Reader, archive, readback, recount};
+use super::{Reader, archive, folder, readback, recount};
 use crate::config::Config;
 
 /// Kinds of damage that one check tells one by one; the others are counted.
@@ -100,7 +100,12 @@ impl Reader {
         let of = &self.connection;
         let mut checks = vec![
             Check::new("database").through(|to| database(of, to)),
-            Check::new("chain").through(|to| entries(of, to)),
+            Check::new("chain").through(|to| {
+                if let Some(what) = folder::lacks(&self.folder, of)? {
+                    to.damage("the record", what);
+                }
+                entries(of, to)
+            }),
             Check::new("tables").through(|to| tables(of, to)),
             Check::new("audit trail").through(|to| audit(of, to)),
             Check::new("archive").through(|to| segments(of, &self.folder, files, to)),

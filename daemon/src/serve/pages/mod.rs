@@ -89,9 +89,17 @@ fn shown(
             may_operate => visitor.role >= Role::Operate,
             has_tokens => !page.access.is_open(),
             here => here,
+            hindrances => hindrances(page),
             view => Value::from(Serde(view)),
         },
     )
+}
+
+/// What hinders the program, and since when; it stands on every page.
+fn hindrances(page: &Page) -> Vec<(String, String)> {
+    let all = page.health.hindrances().into_iter();
+    all.map(|one| (one.words, local_minute(&page.config, one.since)))
+        .collect()
 }
 
 fn rendered(page: &Page, status: StatusCode, template: &str, context: Value) -> Response {
@@ -115,7 +123,7 @@ fn html(status: StatusCode, text: String) -> Response {
     with_type(status, "text/html; charset=utf-8", text)
 }
 
-fn with_type(status: StatusCode, kind: &'static str, text: String) -> Response {
+pub(super) fn with_type(status: StatusCode, kind: &'static str, text: String) -> Response {
     let mut response = Response::new(text.into());
     *response.status_mut() = status;
     response

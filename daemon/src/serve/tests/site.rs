@@ -129,7 +129,7 @@ pub(super) fn site(tokens: bool) -> Site {
         allowed_hosts: vec!["spc.example".to_owned()],
     };
     let (changes, changed) = watch::channel(0);
-    let page = Page::new(config, &settings, access, changed).unwrap();
+    let page = Page::new(config, &settings, access, (changed, Arc::default())).unwrap();
     Site {
         folder,
         page: Arc::new(page),
