@@ -10,7 +10,7 @@ use std::time::Duration;
 use crate::clock;
 use crate::commands::limits::Minimum;
 use crate::commands::{
-    CommandError, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
+    CommandError, backup, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
     quarantine, rehearse, replay, report, streams, token, verify, watch,
 };
 use crate::config::{Config, read};
@@ -26,7 +26,10 @@ use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 
 mod alerts;
+mod failure;
 mod leaving;
+
+use failure::{Failure, told};
 
 /// Done.
 const DONE: u8 = 0;
@@ -96,6 +99,16 @@ enum Command {
     Limits(Limits),
     /// Checks that the record and the archive are what was written; changes nothing.
     Verify,
+    /// Copies the record and the archive into a new folder; works beside a running daemon.
+    Backup {
+        /// The folder; it must be empty or not there yet.
+        folder: PathBuf,
+    },
+    /// Checks a backup and copies it into the data folder, which must be empty or not there yet.
+    Restore {
+        /// The folder of the backup.
+        folder: PathBuf,
+    },
     /// Lists files that were set aside, has them read again, or takes them off the list.
     #[command(subcommand)]
     Quarantine(Quarantine),
@@ -295,51 +308,6 @@ pub fn main() -> ExitCode {
     }
 }
 
-/// An error with its causes; one that the words before it hold already is not said again.
-fn told(error: &anyhow::Error) -> String {
-    let mut text = error.to_string();
-    for cause in error.chain().skip(1).map(ToString::to_string) {
-        if !text.contains(&cause) {
-            text.push_str(": ");
-            text.push_str(&cause);
-        }
-    }
-    text
-}
-
-/// Why a command did not get done.
-enum Failure {
-    Usage(String),
-    Other(anyhow::Error),
-}
-
-impl From<CommandError> for Failure {
-    fn from(error: CommandError) -> Failure {
-        match error.is_usage() {
-            true => Failure::Usage(format!("driftvane: {error}")),
-            false => Failure::Other(error.into()),
-        }
-    }
-}
-
-impl From<StoreError> for Failure {
-    fn from(error: StoreError) -> Failure {
-        Failure::Other(error.into())
-    }
-}
-
-impl From<std::io::Error> for Failure {
-    fn from(error: std::io::Error) -> Failure {
-        Failure::Other(error.into())
-    }
-}
-
-impl From<anyhow::Error> for Failure {
-    fn from(error: anyhow::Error) -> Failure {
-        Failure::Other(error)
-    }
-}
-
 fn read_config(path: &Path) -> Result<Arc<Config>, Failure> {
     let text = std::fs::read_to_string(path).map_err(|error| {
         Failure::Usage(format!(
@@ -402,6 +370,8 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
                 return Ok(FAILED);
             }
         }
+        Command::Backup { folder } => backup::back_up(&config, folder)?,
+        Command::Restore { folder } => backup::restore(&config, folder)?,
         Command::Quarantine(command) => run_quarantine(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
         Command::Token { name, role } => token::make(&config, name, *role)?,

@@ -13,6 +13,7 @@
 )]
 
 mod alerts;
+mod backup;
 mod bad_input;
 mod baselines;
 mod capability;

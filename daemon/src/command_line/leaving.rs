@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use clap::Subcommand;
 
-use super::{Failure, Who, reader};
+use super::{Who, failure::Failure, reader};
 use crate::clock;
 use crate::commands::outbox;
 use crate::config::Config;

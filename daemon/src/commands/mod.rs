@@ -16,6 +16,7 @@ use crate::store::StoreError;
 use crate::store::query::StreamRow;
 
 pub mod alerts;
+pub mod backup;
 pub mod baseline;
 pub mod capability;
 pub mod causes;

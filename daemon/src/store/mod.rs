@@ -16,6 +16,7 @@ pub mod alerts;
 pub mod archive;
 mod aside;
 mod asked;
+mod backup;
 mod chain;
 mod commit;
 mod deliveries;
@@ -48,6 +49,7 @@ mod visits;
 
 pub use aside::{AsideRow, Handled};
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
+pub use backup::Manifest;
 pub use commit::{AlertNews, Batch, FileFacts, PathFacts, RejectFacts, Verdict};
 pub use deliveries::{Act, ChannelRow, DeliveryRow, Failure, Parcel};
 pub use form::{chart_name, side_name};
@@ -146,6 +148,14 @@ pub enum StoreError {
         /// The database.
         path: PathBuf,
         /// What was seen.
+        reason: String,
+    },
+    /// A backup, or the folder for one, can not be used.
+    #[error("{path}: {reason}")]
+    Unfit {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why, and what to do.
         reason: String,
     },
     /// The archive could not be written.
