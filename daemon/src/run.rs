@@ -41,6 +41,9 @@ const REPORT_EVERY_MS: u64 = 15_000;
 /// Reports that wait to be written; beyond, the oldest has to be asked for by command.
 const REPORTS_WAITING_MAX: usize = 64;
 
+/// How often it is looked whether data are older than they are kept.
+const LET_GO_EVERY_MS: u64 = 3_600_000;
+
 /// What someone outside wants of the loop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Wish {
@@ -271,6 +274,8 @@ struct Turn {
     /// When reports, and room on a full disk, were last tried.
     reports_tried_ms: Option<u64>,
     room_tried_ms: Option<u64>,
+    /// When what is too old was last let go.
+    let_go_ms: Option<u64>,
 }
 
 impl Turn {
@@ -287,6 +292,7 @@ impl Turn {
             unreported: Vec::new(),
             reports_tried_ms: None,
             room_tried_ms: None,
+            let_go_ms: None,
             config,
         }
     }
@@ -410,6 +416,7 @@ impl Turn {
         total.add(outcome);
         alerts::keep_hindrances(ingest.store(), &self.health)?;
         if waiting.is_empty() {
+            self.let_go(ingest)?;
             ingest.store().use_pause()?;
         }
         if self.clock.ms() >= self.timed_ms + TIMERS_MS {
@@ -417,6 +424,22 @@ impl Turn {
             ingest.store().timers(&self.config.alerts, clock::now())?;
         }
         Ok(total)
+    }
+
+    /// Lets go what is older than the configuration keeps, piece by piece, while nothing comes.
+    fn let_go(&mut self, ingest: &mut Ingest) -> Result<(), StoreError> {
+        if !is_time(&mut self.let_go_ms, LET_GO_EVERY_MS, self.clock.ms()) {
+            return Ok(());
+        }
+        let (keep, lateness) = (self.config.keep, self.config.lateness_us);
+        if ingest
+            .store()
+            .let_go(&keep, lateness, clock::now())?
+            .is_more
+        {
+            self.let_go_ms = None;
+        }
+        Ok(())
     }
 
     /// Writes the reports of shifts that have ended. One that fails holds up no reading and is

@@ -34,6 +34,7 @@ mod published;
 mod quarantine;
 mod rehearse;
 mod reports;
+mod retention;
 mod service;
 mod together;
 mod verify;

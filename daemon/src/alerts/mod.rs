@@ -5,7 +5,8 @@
 //! record.
 //!
 //! `compose` writes a notice of each event, `courier` runs a thread for each channel, `worker` is
-//! what such a thread does, `pace` says when, and `carriers` know how; `own` is about the program itself.
+//! what such a thread does, `pace` says when, and `carriers` know how; `own` is about the program
+//! itself.
 
 mod carriers;
 pub mod compose;

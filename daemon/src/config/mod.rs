@@ -39,6 +39,8 @@ pub struct Config {
     pub gauges: Vec<Gauge>,
     /// Where run state lives; absolute.
     pub data_folder: PathBuf,
+    /// How long data are kept.
+    pub keep: Keep,
     /// Where shift reports go; absolute.
     pub report_folder: PathBuf,
     /// Templates that replace built-in ones; absolute.
@@ -72,6 +74,17 @@ pub struct Alerting {
     pub causes: Vec<String>,
     /// Points in control that verify what was done.
     pub verify_points: u32,
+}
+
+/// How long data are kept after the newest event, in microseconds; for good where absent.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Keep {
+    /// Archived readings, by whole days.
+    pub readings_us: Option<i64>,
+    /// Points.
+    pub points_us: Option<i64>,
+    /// Points around alerts; at least as long as points.
+    pub evidence_us: Option<i64>,
 }
 
 /// Where the live page listens, and for whom.

@@ -11,7 +11,7 @@ use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
 use super::channel::Channel;
-use super::{Alerting, Config, Shift};
+use super::{Alerting, Config, Keep, Shift};
 pub use table::Problem;
 use table::{Item, Sink, Table, Unique};
 
@@ -123,6 +123,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         characteristics,
         gauges,
         data_folder: places.data,
+        keep: places.keep,
         report_folder: places.reports,
         template_folder: places.templates,
         channels: places.channels,
@@ -203,6 +204,7 @@ fn read_clock(item: &Item<'_>) -> Option<Time> {
 /// Where the program writes, and what it does about alerts.
 struct Places {
     data: PathBuf,
+    keep: Keep,
     reports: PathBuf,
     templates: Option<PathBuf>,
     channels: Vec<Channel>,
@@ -225,6 +227,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
     let report_folder = path_in(reports.as_ref(), "folder").unwrap_or_else(|| data.join("reports"));
     let templates = path_in(reports.as_ref(), "templates");
     let file = path_in(alerts.as_ref(), "file").unwrap_or_else(|| data.join("alerts.jsonl"));
+    let keep = store.as_ref().map(read_keep).unwrap_or_default();
     let allowed = alerts
         .as_ref()
         .and_then(|table| table.get("false_alerts_per_shift"));
@@ -236,11 +239,43 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
     }
     Places {
         data,
+        keep,
         reports: report_folder,
         templates,
         channels,
         false_alerts,
         alerting,
+    }
+}
+
+/// How long data are kept, in days.
+fn read_keep(table: &Table<'_>) -> Keep {
+    // A hundred years.
+    let days = |key| {
+        let item = table.get(key)?;
+        let days = item.whole(&(1..=36_500))?;
+        Some((i64::from(days) * 86_400_000_000, item))
+    };
+    let (readings, points) = (days("keep_readings_days"), days("keep_points_days"));
+    let evidence = days("keep_evidence_days");
+    if let Some((us, item)) = &evidence {
+        match &points {
+            None => item.fault(
+                "is the time of some points where all are kept",
+                "add keep_points_days, or take it out",
+            ),
+            Some((points_us, _)) if us < points_us => item.fault(
+                "is shorter than keep_points_days",
+                "write at least as many days: points around alerts are kept longer, not shorter",
+            ),
+            Some(_) => {}
+        }
+    }
+    let us = |days: Option<(i64, Item<'_>)>| days.map(|(us, _)| us);
+    Keep {
+        readings_us: us(readings),
+        points_us: us(points),
+        evidence_us: us(evidence),
     }
 }
 

@@ -173,6 +173,7 @@ fn config() -> Config {
         characteristics: vec![],
         gauges: vec![],
         data_folder: PathBuf::new(),
+        keep: crate::config::Keep::default(),
         report_folder: PathBuf::new(),
         template_folder: None,
         channels: vec![],

@@ -18,7 +18,7 @@ use crate::config::Key;
 pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), StoreError> {
     let found = files(data_folder)?;
     let named: Vec<String> = record
-        .prepare("SELECT path FROM segment ORDER BY path")
+        .prepare("SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path")
         .and_then(|mut query| query.query_map([], |row| row.get(0))?.collect())
         .map_err(|source| db(data_folder, source))?;
     let missing = named.iter().filter(|path| !found.contains(*path)).count();
@@ -36,7 +36,7 @@ pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), Store
     }
     for relative in left {
         let path = data_folder.join("archive").join(relative);
-        tracing::info!(segment = %relative, "removed a segment that was never committed");
+        tracing::info!(segment = %relative, "removed a segment that no batch names any more");
         fs::remove_file(&path).map_err(|source| file_error(&path, source))?;
     }
     Ok(())
@@ -69,9 +69,8 @@ pub(super) fn files(data_folder: &Path) -> Result<BTreeSet<String>, StoreError> 
 impl Reader {
     /// The segments that can hold what a filter wants, in the order of their names.
     pub(super) fn segments_for(&self, filter: &ReadingFilter) -> Result<Vec<PathBuf>, StoreError> {
-        let named = self.list("SELECT path FROM segment ORDER BY path", [], |row| {
-            row.get::<_, String>(0)
-        })?;
+        let left = "SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path";
+        let named = self.list(left, [], |row| row.get::<_, String>(0))?;
         let wanted = named.iter().filter(|relative| may_hold(relative, filter));
         let archive = self.folder.join("archive");
         Ok(wanted.map(|relative| archive.join(relative)).collect())

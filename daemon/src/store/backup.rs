@@ -140,7 +140,8 @@ impl Reader {
     }
 
     fn named(&self) -> Result<Vec<Named>, StoreError> {
-        let sql = "SELECT path, digest FROM segment ORDER BY path";
+        let sql = "SELECT path, digest FROM segment
+             WHERE path NOT IN (SELECT path FROM purged_segment) ORDER BY path";
         self.list(sql, [], |row| Ok((row.get(0)?, row.get(1)?)))
     }
 

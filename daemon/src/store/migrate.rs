@@ -146,6 +146,9 @@ const TO_3: &[Step] = &[
     (&["episode", "alert", "alert_event"], alerts_gather_episodes),
     (&["service"], |to| to.execute_batch(&made("service"))),
     (&["trouble"], |to| to.execute_batch(&made("trouble"))),
+    (&["purge", "purged_segment"], |to| {
+        to.execute_batch(&["purge", "purged_segment"].map(made).concat())
+    }),
 ];
 
 /// What leaves for channels, and how each of them stands.

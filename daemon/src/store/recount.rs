@@ -10,8 +10,9 @@ use std::sync::Arc;
 use rusqlite::{Connection, params};
 
 use super::form::{content_from, list_from};
+use super::segment::DAY_US;
 use super::verify::Check;
-use super::{chain, readback};
+use super::{chain, readback, retention};
 use crate::config::{Config, Subgroup};
 use crate::engine::{
     Content, PointKind, Recount, Sorted, StreamName, agrees, is_kept, stream_label,
@@ -36,7 +37,12 @@ pub(super) fn points(
     let Some(mut counted) = count(of, folder, config, to)? else {
         return Ok(());
     };
-    let mut totals = Totals::default();
+    let gone = retention::before(of)?;
+    let mut totals = Totals {
+        readings_from: gone.readings.map(|before| before.saturating_add(DAY_US)),
+        points_from: gone.points.map(|before| before.saturating_add(DAY_US)),
+        ..Totals::default()
+    };
     let mut query = of.prepare("SELECT id, characteristic, keys, label FROM stream ORDER BY id")?;
     let mut rows = query.query([])?;
     while let Some(row) = rows.next()? {
@@ -73,17 +79,7 @@ pub(super) fn points(
             );
         }
     }
-    to.found = format!(
-        "{} units of {} streams equal the archive's readings",
-        totals.equal, totals.streams
-    );
-    if totals.unsure > 0 {
-        to.remarks.push(format!(
-            "{} units could not be counted again: when they were charted, the configuration was \
-             another one, or it was not kept yet",
-            totals.unsure
-        ));
-    }
+    totals.tell(to);
     Ok(())
 }
 
@@ -92,6 +88,34 @@ struct Totals {
     streams: usize,
     equal: usize,
     unsure: usize,
+    gone: usize,
+    /// From which event time on readings and points are all there; a unit may last a day.
+    readings_from: Option<i64>,
+    points_from: Option<i64>,
+}
+
+impl Totals {
+    /// What was counted, and what could not be.
+    fn tell(&self, to: &mut Check) {
+        to.found = format!(
+            "{} units of {} streams equal the archive's readings",
+            self.equal, self.streams
+        );
+        if self.gone > 0 {
+            to.remarks.push(format!(
+                "{} units are not counted again, because readings or points of their time were let \
+                 go",
+                self.gone
+            ));
+        }
+        if self.unsure > 0 {
+            to.remarks.push(format!(
+                "{} units could not be counted again: when they were charted, the configuration \
+                 was another one, or it was not kept yet",
+                self.unsure
+            ));
+        }
+    }
 }
 
 /// A unit as the record has it.
@@ -110,7 +134,8 @@ fn count(
 ) -> rusqlite::Result<Option<Recount>> {
     let now = chain::setting(config);
     let mut query = of.prepare(
-        "SELECT s.path, c.setting FROM segment s JOIN chain c ON c.seq = s.entry ORDER BY s.path",
+        "SELECT s.path, c.setting FROM segment s JOIN chain c ON c.seq = s.entry
+         WHERE s.path NOT IN (SELECT path FROM purged_segment) ORDER BY s.path",
     )?;
     let mut rows = query.query([])?;
     let mut counted = Recount::default();
@@ -191,6 +216,10 @@ fn compare(
             totals.unsure += 1;
             continue;
         }
+        if totals.readings_from.is_some_and(|from| kept.at < from) {
+            totals.gone += 1;
+            continue;
+        }
         let is_alike = agrees(&kept.content, rows.as_ref().map(|atom| &atom.content));
         // An empty file may have come before the rows of its unit.
         let is_dated = kept.rows > 1
@@ -207,6 +236,10 @@ fn compare(
     }
     let unsure: BTreeSet<Arc<str>> = unsure;
     for (unit, atom) in archived {
+        if totals.points_from.is_some_and(|from| atom.at < from) {
+            totals.gone += 1;
+            continue;
+        }
         let is_charted = is_kept(&atom.content, what.chart, is_part(config, name));
         if is_charted && !unsure.contains(&unit) {
             to.damage(

@@ -254,6 +254,19 @@ CREATE TABLE trouble (
     returned_at INTEGER
 );
 
+-- What was let go by age: readings (whole days of the archive) or points, before which event time
+-- and how many. The segments that went stay named in `segment`.
+CREATE TABLE purge (
+    id INTEGER PRIMARY KEY,
+    class TEXT NOT NULL CHECK (class IN ('readings', 'points')),
+    before INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    at INTEGER NOT NULL
+);
+CREATE TABLE purged_segment (
+    path TEXT PRIMARY KEY REFERENCES segment (path)
+) WITHOUT ROWID;
+
 -- What was written, when and by whom: one row a transaction. `files` is the highest file so far,
 -- `setting` the digest of what makes points of rows, `content` the sum of the digests of the new
 -- rows of file, reject and segment, `state` the digest of `balance` after the transaction, `digest`

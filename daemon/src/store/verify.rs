@@ -380,7 +380,8 @@ fn segments(
     });
     let named: Vec<(String, i64, Vec<u8>)> = list(
         of,
-        "SELECT path, rows, digest FROM segment ORDER BY path",
+        "SELECT path, rows, digest FROM segment
+         WHERE path NOT IN (SELECT path FROM purged_segment) ORDER BY path",
         |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
     )?;
     let mut rows = 0;
@@ -402,6 +403,11 @@ fn segments(
         }
     }
     to.found = format!("{} segments with {rows} rows", named.len());
+    let gone = number(of, "SELECT count(*) FROM purged_segment")?;
+    if gone > 0 {
+        to.remarks
+            .push(format!("{gone} segments were let go by age"));
+    }
     let is_short = !to.damage.is_empty();
     for relative in files {
         if is_short {
