@@ -42,10 +42,43 @@ impl From<anyhow::Error> for Failure {
 pub(super) fn told(error: &anyhow::Error) -> String {
     let mut text = error.to_string();
     for cause in error.chain().skip(1).map(ToString::to_string) {
-        if !text.contains(&cause) {
+        // Some causes put a number of their own before the reason.
+        let reason = cause.rsplit(": ").next().unwrap_or(&cause);
+        if !text.contains(reason) {
             text.push_str(": ");
             text.push_str(&cause);
         }
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_reason_is_told_once() {
+        let reason = "No space left on device (os error 28)";
+        for (causes, expected) in [
+            (
+                &["x: no room; make some", "no room"][..],
+                "x: no room; make some",
+            ),
+            (
+                &["x: no room; go", "Error code 10: no room"],
+                "x: no room; go",
+            ),
+            (
+                &["can not start", reason],
+                "can not start: No space left on device (os error 28)",
+            ),
+        ] {
+            let mut all = causes.iter().rev().copied();
+            let mut error = anyhow::anyhow!(all.next().unwrap());
+            for outer in all {
+                error = error.context(outer);
+            }
+            assert_eq!(told(&error), expected);
+        }
+    }
 }
