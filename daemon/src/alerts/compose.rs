@@ -216,7 +216,10 @@ fn text(config: &Config, news: &News, label: &str, known: Option<&Alert>) -> Str
         lines.push(alert.what_happened.clone());
         if CALLS.contains(&news.what.as_str()) {
             lines.push(alert.text.clone());
-            lines.push(alert.plan.clone());
+            // A plan of one step stands in the text already.
+            if !alert.text.contains(alert.plan.trim()) {
+                lines.push(alert.plan.clone());
+            }
         }
     }
     lines.join("\n")

@@ -10,10 +10,13 @@ use super::canvas::Canvas;
 /// The filter that takes each byte from the one above: charts have many rows alike.
 const UP: u8 = 2;
 
+/// How hard it is packed: more takes longer and hardly makes it smaller.
+const LEVEL: u32 = 4;
+
 /// Writes a picture; nothing where it could not be packed.
 pub(super) fn encode(canvas: &Canvas) -> Option<Vec<u8>> {
     let length = canvas.width * 3;
-    let mut packed = ZlibEncoder::new(Vec::new(), Compression::fast());
+    let mut packed = ZlibEncoder::new(Vec::new(), Compression::new(LEVEL));
     let first = vec![0; length];
     let mut above = first.as_slice();
     for row in canvas.bytes.chunks(length) {

@@ -169,7 +169,7 @@ impl Wire {
             rustls::Error::InvalidCertificate(error) => certificate(error),
             other => (
                 format!("TLS could not be agreed on: {other}"),
-                "check that this port speaks TLS 1.2 or 1.3 (security = ...)",
+                "check port and security (of a webhook: http or https): TLS 1.2 or 1.3 is spoken",
             ),
         };
         Fault::channel(format!("{place}: {problem}"), fix)
