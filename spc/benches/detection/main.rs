@@ -1,10 +1,10 @@
 //! The slower suite of the statistics: simulations too long for the tests, with stated seeds.
 //!
 //! Purpose: make the committed tables, by one command each:
-//! `cargo bench -p driftvane-spc --bench detection -- PART`, with `thresholds`, `set`, `steps`,
-//! `drifts`, `onsets`, `widening`, `budget` or `all`. Results go to `spc/benches/results`, and the
-//! thresholds also to `spc/src/detection/table.rs`. Must not measure time. The one invariant: the
-//! same command writes the same files.
+//! `cargo bench -p driftvane-spc --bench detection -- PART`, with `shares`, `averages`, `learning`,
+//! `thresholds`, `set`, `steps`, `drifts`, `onsets`, `widening`, `budget` or `all`. Results
+//! go to `spc/benches/results`, and the thresholds also to `spc/src/detection/table.rs`. Must not
+//! measure time. The one invariant: the same command writes the same files.
 
 #![expect(
     clippy::print_stdout,
@@ -14,7 +14,9 @@
 
 mod coverage;
 mod delays;
+mod learning;
 mod reference;
+mod shares;
 mod thresholds;
 mod write;
 
@@ -24,7 +26,10 @@ fn main() {
         .skip(1)
         .find(|word| !word.starts_with("--"));
     let part = part.unwrap_or_else(|| "all".to_owned());
-    let parts: [(&str, fn()); 7] = [
+    let parts: [(&str, fn()); 10] = [
+        ("shares", shares::make),
+        ("averages", shares::averages),
+        ("learning", learning::make),
         ("thresholds", thresholds::make),
         ("set", thresholds::set_factors),
         ("steps", delays::steps),

@@ -21,8 +21,9 @@ fn lengths(from: f64, to: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Limits (if wanted) and the three sums, each with the same in-control length of its own.
-pub fn members(own: f64, with_limits: bool, head_start: f64) -> Scheme {
+/// The three sums, each with the same in-control length of its own, and limits (if wanted) with so
+/// many times that length.
+pub fn members(own: f64, limits: Option<f64>, head_start: f64) -> Scheme {
     let sums = SET_REFERENCES.map(|reference| {
         let threshold = match runlength::cusum_threshold(reference, own) {
             Ok(threshold) => threshold,
@@ -34,9 +35,12 @@ pub fn members(own: f64, with_limits: bool, head_start: f64) -> Scheme {
             head_start: head_start * threshold,
         }
     });
-    let width = spc::detection::limits_width(own);
+    let width = |times: f64| match spc::detection::limits_width(times * own) {
+        Ok(width) => width,
+        Err(why) => panic!("{own}: {why}"),
+    };
     Scheme {
-        limits: with_limits.then(|| width.unwrap_or_else(|why| panic!("{own}: {why}"))),
+        limits: limits.map(width),
         cusums: sums.to_vec(),
         ..Scheme::default()
     }
@@ -59,10 +63,10 @@ struct Factor(Vec<f64>);
 
 impl Factor {
     /// Simulated at every quarter of a decade and smoothed by a polynomial in ln(own).
-    fn simulate(with_limits: bool, head_start: f64) -> (Self, f64) {
+    fn simulate(limits: Option<f64>, head_start: f64) -> (Self, f64) {
         let mut points = Vec::new();
         for own in lengths(150.0, 6e8) {
-            let found = joint(&members(own, with_limits, head_start), SEED);
+            let found = joint(&members(own, limits, head_start), SEED);
             println!(
                 "own {own:.4e} joint {:.4e} error {:.2e}",
                 found.mean, found.standard_error
@@ -121,7 +125,8 @@ fn fit(points: &[(f64, f64)]) -> Vec<f64> {
 
 /// The table of `spc/src/detection/table.rs`, and its check with another seed.
 pub fn make() {
-    let (factor, worst) = Factor::simulate(true, 0.5);
+    let limits = Some(spc::detection::LIMITS_LENGTH);
+    let (factor, worst) = Factor::simulate(limits, 0.5);
     println!(
         "the smoothed factor is within {:.2} % of every simulated one",
         100.0 * worst
@@ -129,7 +134,7 @@ pub fn make() {
     let mut table = String::from(HEAD);
     let mut rows = Vec::new();
     for length in lengths(100.0, 1e8) {
-        let scheme = members(factor.own(length), true, 0.5);
+        let scheme = members(factor.own(length), limits, 0.5);
         let h: Vec<f64> = scheme.cusums.iter().map(|sum| sum.threshold).collect();
         let width = scheme.limits.unwrap_or_default();
         table += &format!(
@@ -137,7 +142,7 @@ pub fn make() {
             h[0], h[1], h[2]
         );
         let found = joint(&scheme, CHECK_SEED);
-        let plain = joint(&members(factor.own(length), true, 0.0), CHECK_SEED);
+        let plain = joint(&members(factor.own(length), limits, 0.0), CHECK_SEED);
         rows.push(format!(
             "{length:.1},{width:.5},{:.5},{:.5},{:.5},{:.1},{:.1},{:.1}",
             h[0], h[1], h[2], found.mean, found.standard_error, plain.mean
@@ -152,7 +157,7 @@ pub fn make() {
 
 /// Own over joint length of the three sums alone, for `spc/src/cusum.rs`.
 pub fn set_factors() {
-    let (factor, worst) = Factor::simulate(false, 0.0);
+    let (factor, worst) = Factor::simulate(None, 0.0);
     println!(
         "the smoothed factor is within {:.2} % of every simulated one",
         100.0 * worst
