@@ -7,6 +7,9 @@
 /// A pivot below this share of the largest diagonal entry counts as zero.
 const PIVOT_SHARE: f64 = 1e-12;
 
+/// Rounds of rotations; each squares what is left off the diagonal, from the third on.
+const SWEEPS: usize = 12;
+
 /// A square matrix, row after row.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Matrix {
@@ -35,6 +38,11 @@ impl Matrix {
     /// The entry of a row and a column.
     pub fn at(&self, row: usize, column: usize) -> f64 {
         self.cells[row * self.size + column]
+    }
+
+    /// Replaces an entry.
+    fn set(&mut self, row: usize, column: usize, value: f64) {
+        self.cells[row * self.size + column] = value;
     }
 
     /// Adds to an entry.
@@ -129,6 +137,40 @@ impl Matrix {
         (0..self.size).all(|i| self.at(i, i) > 0.0)
     }
 
+    /// The eigenvalues of a symmetric matrix, and the products of its eigenvectors with a vector,
+    /// in the same order: by C. G. J. Jacobi's rotations (1846), row by row.
+    pub fn principal(&self, vector: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        let (mut left, mut turned) = (self.clone(), vector.to_vec());
+        let size = self.size;
+        for _ in 0..SWEEPS {
+            let pairs = (0..size).flat_map(|i| (i + 1..size).map(move |j| (i, j)));
+            for (i, j) in pairs {
+                let (off, gap) = (left.at(i, j), left.at(j, j) - left.at(i, i));
+                if off.abs() < f64::MIN_POSITIVE {
+                    continue;
+                }
+                // The smaller root of t^2 + 2 ratio t - 1 turns by at most 45 degrees.
+                let ratio = gap / (2.0 * off);
+                let tangent = ratio.signum() / (ratio.abs() + ratio.hypot(1.0));
+                let cosine = tangent.hypot(1.0).recip();
+                let sine = tangent * cosine;
+                let turn = |a: f64, b: f64| (cosine * a - sine * b, sine * a + cosine * b);
+                (turned[i], turned[j]) = turn(turned[i], turned[j]);
+                for k in 0..size {
+                    let (a, b) = turn(left.at(i, k), left.at(j, k));
+                    left.set(i, k, a);
+                    left.set(j, k, b);
+                }
+                for k in 0..size {
+                    let (a, b) = turn(left.at(k, i), left.at(k, j));
+                    left.set(k, i, a);
+                    left.set(k, j, b);
+                }
+            }
+        }
+        ((0..size).map(|i| left.at(i, i)).collect(), turned)
+    }
+
     /// L'^-1 v where this is a lower triangle L of full rank.
     pub fn solve_upper(&self, vector: &[f64]) -> Vec<f64> {
         let mut solved = vector.to_vec();
@@ -167,6 +209,22 @@ mod tests {
             assert!((value - expected).abs() < 1e-12);
         }
         assert!((whole.trace_of_square() - whole.times(&whole).trace()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_principal_axes_keep_trace_length_and_quadratic_form() {
+        let (whole, vector) = (sample(), [1.0, -2.0, 0.5]);
+        let (values, turned) = whole.principal(&vector);
+        assert!((values.iter().sum::<f64>() - whole.trace()).abs() < 1e-12);
+        let squares: f64 = values.iter().map(|value| value * value).sum();
+        assert!((squares - whole.trace_of_square()).abs() < 1e-10);
+        assert!((dot(&turned, &turned) - dot(&vector, &vector)).abs() < 1e-12);
+        let form: f64 = values.iter().zip(&turned).map(|(l, t)| l * t * t).sum();
+        assert!((form - whole.quadratic(&vector)).abs() < 1e-10);
+        // A matrix of equal diagonal and a diagonal one.
+        let (values, _) =
+            Matrix::from_fn(2, |i, j| if i == j { 2.0 } else { 1.0 }).principal(&[0.0, 0.0]);
+        assert!((values[0] - 1.0).abs() < 1e-12 && (values[1] - 3.0).abs() < 1e-12);
     }
 
     #[test]

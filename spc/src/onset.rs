@@ -80,9 +80,9 @@ pub enum OnsetError {
 /// gives that point.
 pub fn step(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
     check(z, coverage)?;
-    let tails = tails(z);
-    let weights = normalised(&[step_weights(&tails)]);
-    found(&tails, Kind::Step, &weights, coverage)
+    let series = [tails(z)];
+    let weights = normalised(&[summed(&series, Tail::step_weight)]);
+    found(&series, Kind::Step, &weights, coverage)
 }
 
 /// The most likely linear drift in standardised points that ends at the last one.
@@ -107,9 +107,9 @@ pub fn step(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
 /// As [`step`].
 pub fn drift(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
     check(z, coverage)?;
-    let tails = tails(z);
-    let weights = normalised(&[gains(&tails, Kind::Drift)]);
-    found(&tails, Kind::Drift, &weights, generous(coverage))
+    let series = [tails(z)];
+    let weights = normalised(&[summed(&series, |tail| tail.gain(Kind::Drift))]);
+    found(&series, Kind::Drift, &weights, generous(coverage))
 }
 
 /// The most likely change, a step or a linear drift, that ends at the last point.
@@ -133,24 +133,69 @@ pub fn drift(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
 /// As [`step`].
 pub fn estimate(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
     check(z, coverage)?;
-    let tails = tails(z);
-    let best = |kind: Kind| tails.iter().map(|tail| tail.gain(kind)).fold(0.0, f64::max);
-    let kind = if best(Kind::Drift) > best(Kind::Step) {
+    likeliest(&[tails(z)], coverage)
+}
+
+/// The most likely change of several measures together, that ends at the last point.
+///
+/// `points` are independent scores of each point, as many as measures
+/// ([`crate::t_squared::TSquared::scores`]). As [`estimate`], of a shift or a slope in any
+/// direction: likelihoods of the measures multiply, and each measure's size is integrated out.
+/// `shift` and `slope` are lengths, in sigmas along the direction of the change.
+///
+/// ```
+/// use spc::onset::estimate_joint;
+/// let point = |i: usize| if i < 12 { vec![0.3, -0.2] } else { vec![2.0, 2.0] };
+/// let found = estimate_joint(&(0..18).map(point).collect::<Vec<_>>(), 0.9)?;
+/// assert_eq!(found.first_affected, 12);
+/// # Ok::<(), spc::onset::OnsetError>(())
+/// ```
+///
+/// # Errors
+/// As [`step`]; [`OnsetError::NotFinite`] also for a point that has another number of measures than
+/// the first, or none.
+pub fn estimate_joint(points: &[Vec<f64>], coverage: f64) -> Result<Onset, OnsetError> {
+    let measures = points.first().map_or(0, Vec::len);
+    if let Some(index) = points
+        .iter()
+        .position(|one| one.len() != measures || measures == 0)
+    {
+        return Err(OnsetError::NotFinite(index));
+    }
+    let series = |measure: usize| points.iter().map(|one| one[measure]).collect();
+    let all: Vec<Vec<f64>> = (0..measures.max(1)).map(series).collect();
+    all.iter().try_for_each(|z| check(z, coverage))?;
+    let tails: Vec<Vec<Tail>> = all.iter().map(|z| tails(z)).collect();
+    likeliest(&tails, coverage)
+}
+
+/// The likelier shape of independent series, and the starts that both shapes leave likely.
+fn likeliest(series: &[Vec<Tail>], coverage: f64) -> Result<Onset, OnsetError> {
+    let of = |kind: Kind| summed(series, |tail| tail.gain(kind));
+    let (steps, drifts) = (of(Kind::Step), of(Kind::Drift));
+    let best = |gains: &[f64]| gains.iter().copied().fold(0.0, f64::max);
+    let kind = if best(&drifts) > best(&steps) {
         Kind::Drift
     } else {
         Kind::Step
     };
-    let both = [step_weights(&tails), gains(&tails, Kind::Drift)];
+    // A drift is weighed as heavily beside a step as where there is one measure alone.
+    let more = series.len().saturating_sub(1) as f64;
+    let dimmed = |(gain, tail): (&f64, &Tail)| gain - 0.5 * more * tail.count.ln();
+    let counts = series.first().into_iter().flatten();
+    let drifts = drifts.iter().zip(counts).map(dimmed).collect();
+    let both = [summed(series, Tail::step_weight), drifts];
     let [of_step, of_drift] = both.each_ref().map(|logs| log_sum(logs));
     let share = 1.0 / (1.0 + (of_step - of_drift).exp());
     let held = coverage + share * (generous(coverage) - coverage);
-    found(&tails, kind, &normalised(&both), held)
+    found(series, kind, &normalised(&both), held)
 }
 
-/// Log of the likelihood of a step at each start with its size integrated out evenly.
-fn step_weights(tails: &[Tail]) -> Vec<f64> {
-    let weight = |tail: &Tail| tail.gain(Kind::Step) - 0.5 * tail.count.ln();
-    tails.iter().map(weight).collect()
+/// The figures of independent series, added up at each start.
+fn summed(series: &[Vec<Tail>], figure: impl Fn(&Tail) -> f64) -> Vec<f64> {
+    let starts = series.first().map_or(0, Vec::len);
+    let at = |start: usize| series.iter().map(|tails| figure(&tails[start])).sum();
+    (0..starts).map(at).collect()
 }
 
 /// Log of a sum of exponentials, without overflow.
@@ -198,6 +243,11 @@ impl Tail {
             Kind::Drift => 0.5 * self.rising * self.rising / self.squares(),
         }
     }
+
+    /// Log of the likelihood of a step with its size integrated out evenly.
+    fn step_weight(&self) -> f64 {
+        self.gain(Kind::Step) - 0.5 * self.count.ln()
+    }
 }
 
 fn check(z: &[f64], coverage: f64) -> Result<(), OnsetError> {
@@ -231,10 +281,6 @@ fn tails(z: &[f64]) -> Vec<Tail> {
     tails
 }
 
-fn gains(tails: &[Tail], kind: Kind) -> Vec<f64> {
-    tails.iter().map(|tail| tail.gain(kind)).collect()
-}
-
 /// Weights of each start, summed over the shapes, that add up to 1.
 fn normalised(logs: &[Vec<f64>]) -> Vec<f64> {
     let highest = logs
@@ -249,23 +295,34 @@ fn normalised(logs: &[Vec<f64>]) -> Vec<f64> {
     weights.iter().map(|weight| weight / total).collect()
 }
 
-fn found(tails: &[Tail], kind: Kind, weights: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
-    let gain = |t: &usize| tails[*t].gain(kind);
+fn found(
+    series: &[Vec<Tail>],
+    kind: Kind,
+    weights: &[f64],
+    coverage: f64,
+) -> Result<Onset, OnsetError> {
+    let gains = summed(series, |tail| tail.gain(kind));
     // Of equally likely starts the latest is taken.
-    let best = (0..tails.len())
-        .max_by(|a, b| gain(a).total_cmp(&gain(b)))
+    let best = (0..gains.len())
+        .max_by(|a, b| gains[*a].total_cmp(&gains[*b]))
         .ok_or(OnsetError::Empty)?;
-    let tail = tails[best];
     let (set, held) = likely_set(best, coverage, weights);
+    let size = |figure: &dyn Fn(&Tail) -> f64| match series {
+        [one] => figure(&one[best]),
+        several => {
+            let squares = several.iter().map(|tails| figure(&tails[best]).powi(2));
+            squares.sum::<f64>().sqrt()
+        }
+    };
     let shape = match kind {
         Kind::Step => Shape::Step,
         Kind::Drift => Shape::Drift {
-            slope: tail.rising / tail.squares(),
+            slope: size(&|tail| tail.rising / tail.squares()),
         },
     };
     Ok(Onset {
         first_affected: best,
-        shift: tail.plain / tail.count,
+        shift: size(&|tail| tail.plain / tail.count),
         shape,
         set,
         coverage: held,
@@ -376,6 +433,35 @@ mod tests {
                 assert!(covered >= 0.85, "{length} {slope}: {covered}");
             }
         }
+    }
+
+    #[test]
+    fn the_set_covers_the_onset_of_several_measures() {
+        let mut normals = Normals::new(8_081);
+        for measures in [2, 4] {
+            let covered = (0..1_000).filter(|_| {
+                let mut draw = |i: usize| {
+                    let shift = if i < 40 { 0.0 } else { 1.0 };
+                    (0..measures).map(|_| normals.draw() + shift).collect()
+                };
+                let points: Vec<Vec<f64>> = (0..52).map(&mut draw).collect();
+                estimate_joint(&points, 0.9).unwrap().set.contains(&40)
+            });
+            let share = covered.count() as f64 / 1_000.0;
+            assert!(share > 0.88, "{measures}: {share}");
+        }
+    }
+
+    #[test]
+    fn one_measure_together_is_one_measure() {
+        let z: Vec<f64> = (0..30)
+            .map(|i: i32| f64::from(i * 7 % 5) - 2.0 + f64::from(i / 20))
+            .collect();
+        let points: Vec<Vec<f64>> = z.iter().map(|z| vec![*z]).collect();
+        assert_eq!(estimate_joint(&points, 0.9), estimate(&z, 0.9));
+        assert_eq!(estimate_joint(&[], 0.9), Err(OnsetError::Empty));
+        let ragged = [vec![1.0, 2.0], vec![1.0]];
+        assert_eq!(estimate_joint(&ragged, 0.9), Err(OnsetError::NotFinite(1)));
     }
 
     #[test]

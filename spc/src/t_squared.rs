@@ -16,6 +16,8 @@ use thiserror::Error;
 use crate::capability::interval::chi_square_quantile;
 use crate::matrix::{Matrix, dot};
 
+mod shares;
+
 /// Measures of one chart at most; a covariance of more is hardly ever known well enough.
 pub const MEASURES_MAX: usize = 8;
 
@@ -430,6 +432,11 @@ impl TSquared {
             }
         };
         (rest > 0.0).then_some((scale, rest))
+    }
+
+    /// The variances along the principal axes of the covariance, and the mean along them.
+    pub(crate) fn principal(&self) -> (Vec<f64>, Vec<f64>) {
+        self.covariance.principal(&self.mean)
     }
 
     fn size(&self) -> f64 {

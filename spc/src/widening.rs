@@ -10,6 +10,10 @@ use crate::{constants, normal};
 use statrs::distribution::{Continuous, ContinuousCDF, StudentsT};
 use std::f64::consts::PI;
 
+mod joint;
+
+pub use joint::joint_factor;
+
 const BISECTIONS: u32 = 60;
 
 /// The standard normal 90 % quantile.
@@ -31,7 +35,8 @@ const NINE_OF_TEN: f64 = 1.281_551_565_544_600_4;
 ///
 /// `size` is the mean number of readings in a subgroup; it matters for ranges and standard
 /// deviations only. Gives `None` for fewer than ten subgroups, where the approximation fails, for
-/// sizes the chart can not have, and for G and T, which [`crate::between_events::widening`] serves.
+/// sizes the chart can not have, for G and T, which [`crate::between_events::widening`] serves, and
+/// for TSquared, which [`joint_factor`] serves.
 /// Cost: constant.
 ///
 /// ```

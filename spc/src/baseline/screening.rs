@@ -4,9 +4,10 @@
 //! causes. The one invariant: kept and left-out points together are the baseline, and every point
 //! left out has its round, value and the limit it passed.
 
-use crate::chart::{Bounds, ChartKind, Limits, LimitsError, Sample};
+use crate::chart::{Bounds, ChartKind, Limits, LimitsError, Sample, false_alarm};
 use crate::probability;
 use crate::rules::{Side, beyond};
+use crate::t_squared::{Covariance, Phase, TSquared};
 use thiserror::Error;
 
 /// The share of points that may be left out, unless someone has a reason for another: enough for
@@ -103,19 +104,82 @@ pub fn screen(
     width: f64,
     share_max: f64,
 ) -> Result<Screening, ScreeningError> {
+    rounds(samples.len(), share_max, |kept, round| {
+        let own: Vec<Sample> = kept.iter().map(|index| samples[*index]).collect();
+        let limits = Limits::estimate(kind, &own, width)?;
+        let beyond = |index: &usize| excluded(&limits, *index, samples[*index], round);
+        let out = kept.iter().filter_map(beyond).collect();
+        Ok((limits, out))
+    })
+}
+
+/// Screens a baseline of several measures charted together.
+///
+/// `observations` in time order, each a value of every measure. As [`screen`], but in each round a
+/// point is held against the exact limit of a baseline's own points, for the chance that `width`
+/// sigmas leave a normal variable: their mean and covariance hold the point itself, so that
+/// T-squared of a single wild point among m is never above (m - 1)^2/m
+/// ([`crate::t_squared::TSquared::limit`], single observations, phase 1).
+///
+/// # Errors
+/// As [`screen`], and wherever [`Limits::estimate_joint`] refuses.
+///
+/// ```
+/// use spc::baseline::screening::screen_joint;
+/// let mut offsets: Vec<[f64; 2]> = (0..30)
+///     .map(|i| [f64::from(i * 7 % 10), f64::from(i * 3 % 8)])
+///     .collect();
+/// offsets[12] = [40.0, -30.0];
+/// let found = screen_joint(&offsets, 3.5, 0.1).expect("limits exist");
+/// assert_eq!((found.exclusions.len(), found.exclusions[0].index), (1, 12));
+/// ```
+pub fn screen_joint<T: AsRef<[f64]>>(
+    observations: &[T],
+    width: f64,
+    share_max: f64,
+) -> Result<Screening, ScreeningError> {
+    let chance = false_alarm(width);
+    rounds(observations.len(), share_max, |kept, round| {
+        let own: Vec<&[f64]> = kept
+            .iter()
+            .map(|index| observations[*index].as_ref())
+            .collect();
+        let limits = Limits::estimate_joint(&own, width)?;
+        let chart = TSquared::from_singles(&own, Covariance::Sample).map_err(LimitsError::Joint)?;
+        let limit = chart
+            .limit(chance, Phase::Baseline)
+            .map_err(LimitsError::Joint)?;
+        let mut out = Vec::new();
+        for (index, point) in kept.iter().zip(&own) {
+            let value = chart.statistic(point).map_err(LimitsError::Joint)?;
+            let limit = limit.filter(|limit| value > *limit);
+            out.extend(limit.map(|limit| Exclusion {
+                index: *index,
+                round,
+                beyond: Beyond::Value,
+                side: Side::Upper,
+                value,
+                limit,
+            }));
+        }
+        Ok((limits, out))
+    })
+}
+
+/// Rounds of leaving out, until none of the points kept is beyond or too many are.
+fn rounds(
+    count: usize,
+    share_max: f64,
+    round_of: impl Fn(&[usize], u32) -> Result<(Limits, Vec<Exclusion>), LimitsError>,
+) -> Result<Screening, ScreeningError> {
     if !(0.0..=0.5).contains(&share_max) {
         return Err(ScreeningError::Share(share_max));
     }
-    let allowed = (share_max * samples.len() as f64).floor() as usize;
-    let mut kept: Vec<usize> = (0..samples.len()).collect();
+    let allowed = (share_max * count as f64).floor() as usize;
+    let mut kept: Vec<usize> = (0..count).collect();
     let mut exclusions: Vec<Exclusion> = Vec::new();
     for round in 1.. {
-        let own: Vec<Sample> = kept.iter().map(|index| samples[*index]).collect();
-        let limits = Limits::estimate(kind, &own, width)?;
-        let out: Vec<Exclusion> = kept
-            .iter()
-            .filter_map(|index| excluded(&limits, *index, samples[*index], round))
-            .collect();
+        let (limits, out) = round_of(&kept, round)?;
         let ending = if out.is_empty() {
             Ending::Settled
         } else if exclusions.len() + out.len() > allowed {
