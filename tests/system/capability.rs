@@ -63,8 +63,18 @@ fn capability(values: &[f64], limits: &str) -> Value {
     place.write("series/all.csv", file);
     place.replay();
     let found = place.json(&["capability"]);
-    // What a person reads must not fail either.
-    assert!(place.ok(&["capability"]).contains("time model"));
+    // What a person reads is there too: a table that fits, and under it what it rests on.
+    let shown = place.ok(&["capability"]);
+    let header = shown.lines().next().unwrap_or_default();
+    assert!(header.contains("nearest") && header.len() < 132, "{header}");
+    assert!(shown.contains("time model"), "{shown}");
+    let cautions = list(&found[0]["cautions"]).len();
+    assert_eq!(shown.matches("  caution: ").count(), cautions, "{shown}");
+    let csv = place.ok(&["--format", "csv", "capability"]);
+    assert_eq!(
+        csv.lines().next().unwrap_or_default().split(',').count(),
+        25
+    );
     list(&found)[0].clone()
 }
 

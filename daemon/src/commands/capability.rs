@@ -10,13 +10,17 @@ use spc::moments::Moments;
 
 use super::evidence::{self, Evidence};
 use super::gauge_share::{GaugeShare, add_gauge};
-use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, unit, utc, when};
+use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, unit, utc};
 use crate::config::{Characteristic, Config, Key, Specification, Subject};
-use crate::output::{self, Cell, Format, Table};
+use crate::output;
 use crate::store::Reader;
 use crate::store::query::{ContentRow, PointRow, ReadingFilter, StreamRow};
 use crate::store::readings::Archived;
 use crate::words::Role;
+
+mod shown;
+
+pub use shown::print;
 
 /// The confidence of all bounds.
 const CONFIDENCE: f64 = 0.95;
@@ -464,84 +468,4 @@ pub(crate) fn specification_words(lower: Option<f64>, upper: Option<f64>) -> Str
         (None, Some(upper)) => format!("at most {}", text(upper)),
         (None, None) => String::new(),
     }
-}
-
-/// The columns of the printed table.
-const COLUMNS: [&str; 25] = [
-    "stream",
-    "unit",
-    "specification",
-    "from",
-    "to",
-    "subgroups",
-    "readings",
-    "mean",
-    "sigma within",
-    "sigma overall",
-    "indices",
-    "spread index",
-    "nearest index",
-    "nearest at least",
-    "nearest at most",
-    "Cpm or Ppm",
-    "model",
-    "normality p",
-    "quantile index",
-    "time model",
-    "ppm observed",
-    "ppm expected",
-    "gauge % of variation",
-    "stability",
-    "cautions",
-];
-
-/// Prints capabilities.
-///
-/// # Errors
-///
-/// As [`rows`], and when standard output can not be written.
-pub fn print(
-    config: &Config,
-    reader: &Reader,
-    stream: Option<&str>,
-    window: (Option<i64>, Option<i64>),
-    format: Format,
-) -> Result<(), CommandError> {
-    let rows = rows(config, reader, stream, window)?;
-    let mut table = Table::new(&COLUMNS);
-    for row in &rows {
-        let labels = if row.is_stable { "Cp, Cpk" } else { "Pp, Ppk" };
-        let nearest = row.nearest_index.as_ref();
-        table.push(vec![
-            row.stream.as_str().into(),
-            row.unit.as_str().into(),
-            specification_words(row.lower, row.upper).into(),
-            when(config, format, row.window.0).into(),
-            when(config, format, row.window.1).into(),
-            row.subgroups.into(),
-            row.readings.into(),
-            row.mean.into(),
-            row.sigma_within.into(),
-            row.sigma_overall.into(),
-            nearest.map(|_| labels).into(),
-            row.spread_index.as_ref().map(|index| index.value).into(),
-            nearest.map(|index| index.value).into(),
-            nearest.map(|index| index.lower).into(),
-            nearest.map(|index| index.upper).into(),
-            row.taguchi_index.as_ref().map(|index| index.value).into(),
-            row.model.into(),
-            row.evidence.normality_p().into(),
-            row.evidence.quantile_index().into(),
-            row.evidence.time_symbol().into(),
-            row.ppm_observed.into(),
-            row.ppm_expected.into(),
-            row.gauge
-                .as_ref()
-                .and_then(|gauge| gauge.of_variation)
-                .into(),
-            row.stability.as_str().into(),
-            Cell::from(row.cautions.join("; ")),
-        ]);
-    }
-    Ok(output::print_rows(format, &table, &rows)?)
 }
