@@ -11,6 +11,10 @@
 //! one another, although they share their estimates: D. M. Hawkins, The Statistician 36 (1987)
 //! 299-316; D. M. Hawkins and D. H. Olwell, Cumulative Sum Charts and Charting for Quality
 //! Improvement, Springer, 1998, chapter 7.
+//!
+//! A point that is a mean of w readings has 1/w of the variance of a single one. With weighted
+//! mean and squares, and W the weight of the points before it, T = (x - mean)/(s sqrt(1/w + 1/W))
+//! is Student's t as before; with equal weights it is the same figure.
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -26,7 +30,8 @@ pub const SCORE_MAX: f64 = 4.0;
 /// From so many degrees of freedom on, the normalising expansion of Student's t is exact to 1e-9.
 const EXPANSION_FROM: f64 = 60.0;
 
-/// Count, mean and sum of squared deviations of the points so far. Plain fields, to be stored.
+/// Count, weight, mean and sum of squared deviations of the points so far. Plain fields, to be
+/// stored.
 ///
 /// ```
 /// use spc::selfstart::SelfStart;
@@ -38,6 +43,8 @@ const EXPANSION_FROM: f64 = 60.0;
 pub struct SelfStart {
     /// Points.
     pub count: u32,
+    /// Their weights added up: as many as points where each weighs 1.
+    pub weight: f64,
     /// Their mean.
     pub mean: f64,
     /// Their summed squared deviations from it.
@@ -55,13 +62,41 @@ impl SelfStart {
     /// Adds a point to the reference, by the update of B. P. Welford, Technometrics 4(3) 1962. A
     /// point that is not finite, or so large that its square overflows, is left out.
     pub fn take(&mut self, x: f64) {
-        let count = self.count.saturating_add(1);
+        self.take_weighted(x, 1.0);
+    }
+
+    /// Adds a point that weighs as much as so many single ones. One whose weight is not above 0 is
+    /// left out.
+    pub fn take_weighted(&mut self, x: f64, weight: f64) {
+        let total = self.weight + weight;
         let step = x - self.mean;
-        let mean = self.mean + step / f64::from(count);
-        let squares = self.squares + step * (x - mean);
+        let mean = self.mean + step * weight / total;
+        let squares = self.squares + step * (x - mean) * weight;
+        if weight > 0.0 && mean.is_finite() && squares.is_finite() {
+            *self = Self {
+                count: self.count.saturating_add(1),
+                weight: total,
+                mean,
+                squares,
+            };
+        }
+    }
+
+    /// Adds the points of another reference (T. F. Chan, G. H. Golub and R. J. LeVeque, The
+    /// American Statistician 37(3) 1983). One that would overflow is left out.
+    pub fn join(&mut self, other: &Self) {
+        let weight = self.weight + other.weight;
+        if weight <= 0.0 {
+            return;
+        }
+        let apart = other.mean - self.mean;
+        let mean = self.mean + apart * other.weight / weight;
+        let between = apart * apart * self.weight * other.weight / weight;
+        let squares = self.squares + other.squares + between;
         if mean.is_finite() && squares.is_finite() {
             *self = Self {
-                count,
+                count: self.count.saturating_add(other.count),
+                weight,
                 mean,
                 squares,
             };
@@ -74,11 +109,25 @@ impl SelfStart {
     /// finite. The point itself is not taken: the caller decides whether it belongs to the
     /// reference. Cost: constant.
     pub fn score(&self, x: f64) -> Option<f64> {
+        self.score_weighted(x, 1.0)
+    }
+
+    /// The score of a point that weighs as much as so many single ones; `None` also for a weight
+    /// that is not above 0.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// let mut reference = SelfStart::default();
+    /// [9.8, 10.1, 10.0, 9.9, 10.2].iter().for_each(|x| reference.take_weighted(*x, 4.0));
+    /// let of = |readings: f64| reference.score_weighted(10.2, readings);
+    /// assert!(of(4.0) < of(16.0), "the mean of more readings lies farther out");
+    /// ```
+    pub fn score_weighted(&self, x: f64, weight: f64) -> Option<f64> {
         let freedom = f64::from(self.count.checked_sub(1).filter(|freedom| *freedom > 0)?);
         let sigma = (self.squares / freedom).sqrt();
-        let usable = x.is_finite() && sigma > 0.0;
-        let count = f64::from(self.count);
-        let t = (count / (count + 1.0)).sqrt() * (x - self.mean) / sigma;
+        let usable = x.is_finite() && sigma > 0.0 && weight > 0.0;
+        let known = weight * self.weight / (self.weight + weight);
+        let t = known.sqrt() * (x - self.mean) / sigma;
         (usable && !t.is_nan()).then(|| student_score(t, freedom))
     }
 }
@@ -219,6 +268,7 @@ mod tests {
         for count in [2, 3, 10, 61, 400, 100_000] {
             let reference = SelfStart {
                 count,
+                weight: f64::from(count),
                 mean: 1.0,
                 squares: f64::from(count),
             };
@@ -234,6 +284,28 @@ mod tests {
                 "{count}: {far}"
             );
         }
+    }
+
+    #[test]
+    fn joined_references_are_one_of_all_points() {
+        let points = [3.0, 1.5, -2.0, 8.25, 0.5, 1.0];
+        let whole = SelfStart::of(points);
+        for cut in 0..=points.len() {
+            let mut joined = SelfStart::of(points[..cut].iter().copied());
+            joined.join(&SelfStart::of(points[cut..].iter().copied()));
+            assert_eq!(joined.count, whole.count);
+            assert!(
+                (joined.mean - whole.mean).abs() < 1e-12,
+                "{cut}: {joined:?}"
+            );
+            assert!(
+                (joined.squares - whole.squares).abs() < 1e-10,
+                "{cut}: {joined:?}"
+            );
+        }
+        let mut far = SelfStart::of([0.0]);
+        far.join(&SelfStart::of([1e300]));
+        assert_eq!(far, SelfStart::of([0.0]));
     }
 
     #[test]

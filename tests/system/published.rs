@@ -366,6 +366,67 @@ fn units_between_rare_defects_through_the_whole_chain() {
     assert_eq!(signalled(&chart, "beyond_limits"), [21, 22, 23]);
 }
 
+/// D. C. Montgomery, Introduction to Statistical Quality Control, Example 7.6: the failures of a
+/// valve, listed by themselves. The limits are those of the exponential law with unbiased tails.
+#[test]
+fn times_between_failures_through_the_whole_chain() {
+    let golden = expected("between_events_valve.toml");
+    let rows = series("between_events_valve.csv");
+    let hours: Vec<i64> = rows.iter().map(|row| row[0].parse().unwrap()).collect();
+    let what = "measure = \"calls\"\nchart = \"time-between-events\"\nbaseline = 20";
+    let folder = "folder = \"series\"";
+    let failures = format!("{folder}\nlists = \"failures\"");
+    let place = Place::bare(&config("", what).replace(folder, &failures));
+    let mut passed = 0;
+    let mut fail = |number: usize, after: i64| {
+        passed += after;
+        let at = jiff::Timestamp::from_second(1_704_067_200 + 3_600 * passed).unwrap();
+        let text = format!("At,Subgroup,Item,Value\n{at},S{number:03},1,bad\n");
+        place.write(&format!("series/S{number:03}.csv"), text);
+    };
+    fail(0, 0);
+    (1..)
+        .zip(&hours)
+        .for_each(|(number, after)| fail(number, *after));
+    place.replay();
+    let chart = place.chart("series");
+    let points = list(&chart["points"]);
+    let found = points.iter().map(|point| number(point, "value") / 60.0);
+    let wanted = hours.iter().map(|hours| *hours as f64);
+    assert!(
+        found
+            .zip(wanted)
+            .all(|(found, wanted)| (found - wanted).abs() < 1e-9)
+    );
+    assert_eq!((points.len(), &chart["unit"]), (20, &"min".into()));
+    let limits = &chart["limits"][0];
+    let mean = 60.0 * golden["recomputed"]["mean"].as_float().unwrap();
+    // The standard deviation of an exponential law is its mean.
+    let version = &place.json(&["limits", "list"])[0];
+    assert!(
+        (number(version, "sigma") / mean - 1.0).abs() < 1e-9,
+        "{version}"
+    );
+    // Factors for a chance of 0.0027; three sigma leave 0.0026998.
+    for (side, factor) in [("lower", "unbiased_lower"), ("upper", "unbiased_upper")] {
+        let factor = golden["recomputed_factors"][factor][0].as_float().unwrap();
+        let limit = number(limits, side);
+        assert!(
+            (limit / (factor * mean) - 1.0).abs() < 1e-4,
+            "{side}: {limit}"
+        );
+    }
+    assert_eq!(signalled(&chart, "beyond_limits"), [0; 0]);
+    // A failure an hour after another, which is also one of a second unit, is too soon.
+    fail(21, 1);
+    fail(22, 0);
+    place.replay();
+    let chart = place.chart("series");
+    assert_eq!(signalled(&chart, "beyond_limits"), [21]);
+    assert_eq!(list(&chart["points"]).len(), 21);
+    place.assert_sound();
+}
+
 /// NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, its readings given to two
 /// invented products in turn, each about a target of its own: together they have the limits of the
 /// series. A product that is not defined stays off the chart.

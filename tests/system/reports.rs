@@ -5,7 +5,7 @@ use std::fs;
 use driftvane::plant::{Delivery, Plant};
 use serde_json::Value;
 
-use crate::place::{Place, assert_same_charts, list, small_config, small_plant};
+use crate::place::{Place, assert_same_charts, list, small_config, small_plant, text};
 
 fn read(config: &str, deliveries: &[Delivery]) -> Place {
     let place = Place::new(config);
@@ -167,7 +167,10 @@ fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
     assert_eq!(place.replay()["rows"], 256);
 
     assert_eq!(place.limits(), limits);
-    let held: Vec<String> = alerts.iter().map(|alert| with_held(alert)).collect();
+    let held: Vec<String> = alerts
+        .iter()
+        .map(|alert| with_held(&place, alert))
+        .collect();
     assert_eq!(place.alerts(), held);
     let mut flagged = 0;
     for (stream, before) in charts {
@@ -197,14 +200,19 @@ fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
     );
 }
 
-/// An alert after the 16th panel came late: where that was printed after the earliest likely onset,
-/// its four boards are to be held as well, and nothing else differs.
-fn with_held(alert: &str) -> String {
+/// An alert after the 16th panel came late: where earlier ones are to be held, so are its four
+/// boards if a stream of its stroke is among those that moved, and nothing else differs.
+fn with_held(place: &Place, alert: &str) -> String {
     let mut alert: Value = serde_json::from_str(alert).unwrap();
-    let low = alert["onset"]["low"].as_str();
-    let before = low.is_some_and(|earliest| earliest < "P000016");
-    let stream = alert["streams"][0].as_str().unwrap_or_default();
-    if stream.starts_with("paste") && stream.ends_with("back") && before {
+    let all = place.json(&["alerts", "list"]);
+    let alike = |one: &&Value| one["streams"] == alert["streams"];
+    let id = text(list(&all).iter().find(alike).unwrap(), "id");
+    let held = place.json(&["alerts", "boards", &id]);
+    let before = list(&held)
+        .iter()
+        .any(|one| text(one, "unit").as_str() < "P000016");
+    let mut streams = list(&alert["streams"]).iter().filter_map(Value::as_str);
+    if before && streams.any(|stream| stream.starts_with("paste") && stream.ends_with("back")) {
         let boards = alert["boards_to_hold"].as_u64().unwrap();
         alert["boards_to_hold"] = (boards + 4).into();
     }

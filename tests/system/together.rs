@@ -102,6 +102,55 @@ fn particle_sizes_on_one_chart_through_the_whole_chain() {
     assert!(words.contains("large contributes most"), "{words}");
 }
 
+/// The same series as a baseline with one slipped observation, then once more with the large
+/// particles shifted in the second half.
+#[test]
+fn a_change_of_several_measures_has_an_onset_and_shares() {
+    let mut rows = series("t2_particle_size.csv");
+    let moved = |row: &mut Vec<String>, by: f64| {
+        row[1] = (row[1].parse::<f64>().unwrap() + by).to_string();
+    };
+    let mut again = rows.clone();
+    again.iter_mut().skip(28).for_each(|row| moved(row, 4.0));
+    moved(&mut rows[10], 25.0);
+    let ours = particle_sizes(rows.len());
+    let ours = ours
+        .replace("widen = false", "")
+        .replace("screen = false", "");
+    let place = Place::bare(&ours);
+    write_sizes(&place, 1, &rows);
+    write_sizes(&place, 57, &again);
+    place.replay();
+    let version = &place.json(&["limits", "list"])[0];
+    let left_out = list(&version["findings"]["excluded"]);
+    assert_eq!(left_out.len(), 1, "{version}");
+    assert_eq!(text(&left_out[0], "board"), "S011");
+    assert_eq!(version["subgroups"], 55);
+    assert!(version["sigma"].is_null());
+    // Fifty observations need little more than the average over baselines.
+    let width = spc::detection::limits_width(500.0).unwrap();
+    let widened = number(version, "width") / width;
+    assert!(widened > 1.0 && widened < 1.25, "{widened}");
+
+    let alerts = place.json(&["alerts", "list"]);
+    let alert = list(&alerts)
+        .iter()
+        .find(|alert| alert["state"] == "active, not acknowledged");
+    let alert = alert.unwrap_or_else(|| panic!("{alerts}"));
+    let onset = &alert["onset"];
+    // The 29th of the second time is S085.
+    let (low, high) = (text(onset, "low"), text(onset, "high"));
+    assert!(low.as_str() <= "S085" && high.as_str() >= "S085", "{onset}");
+    let most = &alert["attribution"][0];
+    assert_eq!(text(most, "key"), "measure");
+    assert_eq!(text(most, "value"), "large");
+    assert!(number(most, "share") > 0.5 && number(most, "low") <= number(most, "share"));
+    let shares = list(&alert["attribution"])
+        .iter()
+        .map(|one| number(one, "share"));
+    assert!((shares.sum::<f64>() - 1.0).abs() < 1e-9);
+}
+
 /// What is read in one go and what is read with a stop after every file are the same.
 #[test]
 fn several_measures_together_survive_a_restart_and_have_no_index() {

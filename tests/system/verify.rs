@@ -365,6 +365,56 @@ fn an_older_record_is_copied_and_brought_up_to_date() {
     place.assert_sound();
 }
 
+/// States of the first version: limits alone go on; of baselines only the points were kept, without
+/// their names, and new ones begin.
+#[test]
+fn streams_of_an_older_version_go_on_or_begin_a_new_baseline() {
+    let place = lived_in();
+    make_older(&place);
+    let limits = place.number("SELECT count(*) FROM limits");
+    let record = place.record();
+    let older = r#"{"version":1,"phase":{"baseline":{"first":null,"samples":[]}},"setup":null,
+        "group":null,"episode":null,"note":null}"#;
+    let monitored = "json_type(state, '$.phase.monitoring') IS NOT NULL";
+    record
+        .execute(
+            &format!("UPDATE stream SET state = ?1 WHERE NOT ({monitored})"),
+            [older],
+        )
+        .unwrap();
+    record
+        .execute_batch(&format!(
+            "UPDATE stream SET state = json_remove(state, '$.form', '$.phase.monitoring.detection',
+                 '$.phase.monitoring.detectors') WHERE {monitored};
+             UPDATE stream SET state = '{older}' WHERE id = 1;
+             UPDATE limits SET numbers = json_extract(numbers, '$.limits');"
+        ))
+        .unwrap();
+    drop(record);
+    assert_eq!(place.replay()["rows"], 0);
+    assert_eq!(place.number("SELECT count(*) FROM limits"), limits);
+    let first = place.json(&["streams"]);
+    let label = place.table("SELECT label FROM stream WHERE id = 1");
+    small_plant()
+        .deliveries(41)
+        .take(170)
+        .skip(150)
+        .for_each(|file| place.deliver(&file));
+    assert!(place.replay()["rows"].as_u64() > Some(0));
+    let streams = place.json(&["streams"]);
+    let anew = list(&streams)
+        .iter()
+        .find(|stream| label[0].contains(&text(stream, "stream")));
+    let anew = anew.unwrap();
+    assert_eq!(anew["phase"], "baseline", "{first}");
+    assert!(
+        text(anew, "note").contains("a new baseline began"),
+        "{anew}"
+    );
+    assert!(anew["collecting"]["subgroups"].as_u64() > Some(0), "{anew}");
+    place.assert_sound();
+}
+
 #[test]
 fn an_older_record_that_can_not_be_brought_up_to_date_stays_as_it_was() {
     let place = lived_in();

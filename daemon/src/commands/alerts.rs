@@ -313,7 +313,7 @@ pub(crate) fn alert(
     let stream = &facts.stream;
     let what = characteristic(config, stream)?;
     let lead = &row.lead;
-    let onset = onset::onset(facts, lead);
+    let onset = onset::onset(config, reader, facts, lead)?;
     let began = onset::began(&onset).unwrap_or_default();
     let causes = match ask {
         Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,

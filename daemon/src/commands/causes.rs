@@ -21,6 +21,7 @@ use crate::store::strata::{StrataFilter, Stratum};
 use crate::words::Role;
 
 mod fault;
+mod together;
 
 /// Points of the alert's stream before the onset that are compared, at most.
 const BEFORE_MAX: usize = 60;
@@ -147,10 +148,12 @@ pub(crate) fn causes(
     if row.revised {
         return Ok(undecided("late data took the alert's ground away"));
     }
-    if matches!(what.subject, Subject::Measures(_)) {
-        return Ok(undecided(
+    if let Subject::Measures(names) = &what.subject {
+        let mut causes = undecided(
             "several measures are charted together; a chart of each tells which strata moved",
-        ));
+        );
+        together::attribute(reader, (names, facts), (onset, &row.lead), &mut causes)?;
+        return Ok(causes);
     }
     let Some(windows) = windows(facts, onset, &row.lead) else {
         return Ok(undecided("no onset of a change of the level is known"));

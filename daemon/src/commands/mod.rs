@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 
 use crate::config::{Characteristic, Config, Key};
-use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, SPREAD_BEYOND_LIMITS, named_keys};
+use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, SPREAD_BEYOND_LIMITS, STARTING, named_keys};
 use crate::output::Format;
 use crate::store::StoreError;
 use crate::store::query::StreamRow;
@@ -123,11 +123,12 @@ pub(crate) fn keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Arc<s
     named_keys(what, &stream.keys)
 }
 
-/// The unit of the values that are plotted; empty for a share or a count.
+/// The unit of the values that are plotted; empty for a share or a count; minutes between events.
 pub(crate) fn unit(config: &Config, what: &Characteristic, stream: &StreamRow) -> String {
     use crate::config::{Layout, Subject};
     let Subject::Measure(name) = &what.subject else {
-        return String::new();
+        let is_time = what.chart == spc::chart::ChartKind::T;
+        return if is_time { "min" } else { "" }.to_owned();
     };
     let standardised = Some(spc::short_run::Scale::Standardised);
     if what.short_run.as_ref().map(|one| one.scale()) == standardised {
@@ -166,6 +167,7 @@ pub(crate) fn rule_words(name: &str) -> String {
         BEYOND_LIMITS => "beyond the control limits".to_owned(),
         SPREAD_BEYOND_LIMITS => "spread within the subgroup beyond its limits".to_owned(),
         CUSUM => "a lasting shift, by cumulative sums".to_owned(),
+        STARTING => "a lasting shift within the baseline, by self-starting sums".to_owned(),
         EWMA => "a lasting shift, by a weighted average".to_owned(),
         _ => spc::rules::Rule::from_name(name)
             .map_or_else(|| name.to_owned(), |rule| rule.in_words().to_owned()),

@@ -90,7 +90,7 @@ pub fn answer(
     let stream = find_stream(reader, &question.stream)?;
     let since = match question.since {
         Some(since) => since,
-        None => newest_onset(reader, &stream)?,
+        None => newest_onset(config, reader, &stream)?,
     };
     let filter = filter(config, &stream, question)?;
     let screening = reader.screen(&filter, since)?;
@@ -139,7 +139,7 @@ pub fn answer(
 }
 
 /// The onset of the newest alert of a stream.
-fn newest_onset(reader: &Reader, stream: &StreamRow) -> Result<i64, CommandError> {
+fn newest_onset(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<i64, CommandError> {
     let rows = reader.alerts()?.into_iter();
     let newest = rows
         .filter_map(|row| row.on(stream.id).cloned())
@@ -151,7 +151,9 @@ fn newest_onset(reader: &Reader, stream: &StreamRow) -> Result<i64, CommandError
         )));
     };
     let facts = ChartFacts::read(reader, stream.clone())?;
-    let onset = Onset::of(&facts, &newest).at.parse::<jiff::Timestamp>();
+    let onset = Onset::of(config, reader, &facts, &newest)?
+        .at
+        .parse::<jiff::Timestamp>();
     Ok(onset.map_or(newest.first_at, |at| at.as_microsecond()))
 }
 

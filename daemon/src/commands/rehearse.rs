@@ -20,6 +20,9 @@ use crate::store::{Reader, StoreError};
 /// Shifts that are rehearsed, in sigmas of the plotted value.
 const SHIFTS: [f64; 4] = [0.5, 1.0, 2.0, 3.0];
 
+/// Shifts within a baseline that are rehearsed.
+const EARLY: [f64; 3] = [1.0, 2.0, 3.0];
+
 /// Microseconds before the newest event that a stream's rate is taken from: a day.
 const WINDOW_US: i64 = 86_400_000_000;
 
@@ -69,8 +72,22 @@ pub struct Row {
     pub false_alerts_per_shift: Option<f64>,
     /// Points until a change is signalled.
     pub delays: Vec<Found>,
+    /// How often a shift half way through a baseline is signalled before there are limits; nothing
+    /// where baselines are not watched.
+    pub in_baseline: Vec<FoundEarly>,
     /// Why something is missing.
     pub note: Option<String>,
+}
+
+/// How often a shift within a baseline is found before it ends.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct FoundEarly {
+    /// Sigmas.
+    pub size: f64,
+    /// The share of made streams.
+    pub share: f64,
+    /// Its standard error.
+    pub standard_error: f64,
 }
 
 /// A simulated figure.
@@ -133,6 +150,7 @@ struct Load {
 struct Figures {
     run_length: Option<Figure>,
     delays: Vec<Found>,
+    in_baseline: Vec<FoundEarly>,
     note: Option<String>,
 }
 
@@ -286,6 +304,7 @@ fn row(
         run_length: figures.run_length,
         false_alerts_per_shift: Some(load.points / length),
         delays: figures.delays.clone(),
+        in_baseline: figures.in_baseline.clone(),
         note: figures.note.clone(),
     }
 }
@@ -349,6 +368,15 @@ fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
             Err(error) => figures.note = Some(error.to_string()),
         }
     }
+    let early = EARLY.iter().filter_map(|size| {
+        let found = rehearsal.early(Change::Step(*size), options.runs as usize, options.seed)?;
+        Some(FoundEarly {
+            size: *size,
+            share: found.share,
+            standard_error: found.error,
+        })
+    });
+    figures.in_baseline = early.collect();
     figures
 }
 
@@ -399,6 +427,11 @@ pub fn print(config: &Config, options: &Options, format: Format) -> Result<(), C
         text +=
             &format!("line {name}: {expected} false alerts expected a shift, {budget} allowed\n");
     }
+    let is_watched = |row: &Row| !row.in_baseline.is_empty();
+    if rehearsed.characteristics.iter().any(is_watched) {
+        text += "in baseline: signalled before there are limits, of shifts of 1, 2 and 3 sigma \
+                 half way through it, in percent\n";
+    }
     if rehearsed.characteristics.iter().any(|row| !row.measured) {
         let points = options.points;
         text += &format!("not in the record: one stream a line with {points} points a shift\n");
@@ -420,6 +453,7 @@ fn by_characteristic(rehearsed: &Rehearsed) -> Table {
         "2 sigma",
         "3 sigma",
         "drift",
+        "in baseline",
         "note",
     ]);
     let figure = |points: Option<f64>| points.map_or_else(|| "-".to_owned(), |n| n.to_string());
@@ -438,6 +472,11 @@ fn by_characteristic(rehearsed: &Rehearsed) -> Table {
             let text = |found: &Found| format!("{} ({})", figure(found.half), figure(found.ninety));
             cells.push(found.map(text).into());
         }
+        let early = row
+            .in_baseline
+            .iter()
+            .map(|found| (100.0 * found.share).round().to_string());
+        cells.push(early.collect::<Vec<_>>().join(" ").into());
         cells.push(row.note.clone().into());
         table.push(cells);
     }
@@ -460,13 +499,12 @@ fn by_change(rehearsed: &Rehearsed) -> Table {
         "standard_error",
         "half",
         "ninety",
+        "share",
         "note",
     ]);
     for row in &rehearsed.characteristics {
-        let found = row.delays.iter().map(Some);
-        let none = row.delays.is_empty().then_some(None);
-        for found in found.chain(none) {
-            table.push(vec![
+        let mut push = |change: [Cell; 7]| {
+            let mut cells: Vec<Cell> = vec![
                 row.characteristic.as_str().into(),
                 row.line.as_str().into(),
                 row.detectors.join(" ").into(),
@@ -475,13 +513,34 @@ fn by_change(rehearsed: &Rehearsed) -> Table {
                 row.run_length.map(|length| length.value).into(),
                 row.run_length.map(|length| length.standard_error).into(),
                 row.false_alerts_per_shift.into(),
-                found.map(|found| found.change).into(),
-                found.map(|found| found.size).into(),
-                found.and_then(|found| found.mean).into(),
-                found.and_then(|found| found.standard_error).into(),
-                found.and_then(|found| found.half).into(),
-                found.and_then(|found| found.ninety).into(),
-                row.note.clone().into(),
+            ];
+            cells.extend(change);
+            cells.push(row.note.clone().into());
+            table.push(cells);
+        };
+        if row.delays.is_empty() {
+            push([const { Cell::Empty }; 7]);
+        }
+        for found in &row.delays {
+            push([
+                found.change.into(),
+                found.size.into(),
+                found.mean.into(),
+                found.standard_error.into(),
+                found.half.into(),
+                found.ninety.into(),
+                Cell::Empty,
+            ]);
+        }
+        for found in &row.in_baseline {
+            push([
+                "step in baseline".into(),
+                found.size.into(),
+                Cell::Empty,
+                found.standard_error.into(),
+                Cell::Empty,
+                Cell::Empty,
+                found.share.into(),
             ]);
         }
     }

@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use spc::baseline::screening::{Beyond, Ending, Exclusion, Screening, screen};
+use spc::baseline::screening::{Beyond, Ending, Exclusion, Screening, screen, screen_joint};
 use spc::baseline::{Checked, examine, examine_gauge, examine_order};
 use spc::chart::{ChartKind, Limits, LimitsError, Sample};
 use spc::readings::ReadingsError;
@@ -101,22 +101,44 @@ pub fn limits(
     Ok((limits, kept, findings))
 }
 
-/// Limits of several measures together. Their points have a place only once there are limits, so
-/// nothing is screened, and the checks, which are of one measure, are not made.
+/// Limits of several measures together. The checks, which are of one measure, are not made.
 fn joint(
     what: &Characteristic,
     points: &[BaselinePoint],
     width: f64,
 ) -> Result<(Limits, Vec<Sample>, Findings), LimitsError> {
-    let means: Vec<&[f64]> = points.iter().map(|point| point.means.as_slice()).collect();
-    let findings = Findings {
+    let mut means: Vec<&[f64]> = points.iter().map(|point| point.means.as_slice()).collect();
+    let mut kept: Vec<Sample> = points.iter().map(|point| point.sample).collect();
+    let mut findings = Findings {
         unchecked: Some("several measures are charted together".to_owned()),
         ..Findings::default()
     };
-    let samples: Vec<Sample> = points.iter().map(|point| point.sample).collect();
     let mut limits = Limits::estimate_joint(&means, width)?;
-    limits.width *= widening(what, &limits, &samples);
-    Ok((limits, samples, findings))
+    if what.screen {
+        let wide = width * widening(what, &limits, &kept);
+        let found = screen_joint(&means, wide, what.screen_share);
+        // Where too few would be left, or all stand still without some, those are the process.
+        if let Ok(found) = found {
+            (findings.excluded, findings.left_in) = left_out(points, found);
+        }
+        if !findings.excluded.is_empty() {
+            let stays =
+                |point: &&BaselinePoint| findings.excluded.iter().all(|o| o.key != point.key);
+            kept = points
+                .iter()
+                .filter(stays)
+                .map(|point| point.sample)
+                .collect();
+            means = points
+                .iter()
+                .filter(stays)
+                .map(|point| point.means.as_slice())
+                .collect();
+            limits = Limits::estimate_joint(&means, width)?;
+        }
+    }
+    limits.width *= widening(what, &limits, &kept);
+    Ok((limits, kept, findings))
 }
 
 /// What is left out, and how many points beyond the limits stay in because they are too many.
@@ -138,6 +160,11 @@ fn screened(
             Err(_) => return (Vec::new(), 0),
         },
     };
+    left_out(points, found)
+}
+
+/// The points that a screening leaves out, or how many stay in because they are too many.
+fn left_out(points: &[BaselinePoint], found: Screening) -> (Vec<Excluded>, usize) {
     if let Ending::ShareReached(more) = found.ending {
         return (Vec::new(), found.exclusions.len() + more);
     }
@@ -169,6 +196,11 @@ fn widening(what: &Characteristic, limits: &Limits, samples: &[Sample]) -> f64 {
     }
     if limits.between_events().is_some() {
         let factor = spc::between_events::widening(limits.width, limits.subgroups);
+        return factor.unwrap_or(1.0);
+    }
+    if let Some(joint) = &limits.joint {
+        let measures = joint.mean().len();
+        let factor = spc::widening::joint_factor(measures, limits.subgroups, limits.width);
         return factor.unwrap_or(1.0);
     }
     let size = mean(samples.iter());

@@ -10,13 +10,15 @@ use spc::rules::{self, RuleState};
 
 use crate::config::{Characteristic, Subgroup};
 
-use super::atom::{Atom, AtomKey, Content};
+use super::atom::{Atom, AtomKey};
 use super::baseline::{self, BaselinePoint, Findings};
 use super::budget::Budget;
 use super::detect::{Detection, DetectorState, is_detector};
+use super::early;
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
-use super::episode::{Episode, QUIET_POINTS};
-use super::plotted::{count_as_f64, median, placed, sample};
+use super::episode::{self, Episode};
+use super::gathering::{Group, SinceEvent};
+use super::plotted::{is_between, placed, sample};
 
 /// The longest baseline that is remembered when limits can not be set.
 const BASELINE_POINTS_MAX: usize = 5_000;
@@ -41,23 +43,12 @@ pub struct ChartState {
     pub setup: Option<Vec<Arc<str>>>,
     /// The unfinished subgroup of several units in a row.
     pub group: Option<Group>,
-    /// Units since the last one with a defect, where that is what is charted.
-    pub units_since_event: u64,
+    /// What lies since the last event, where that is what is charted.
+    pub since_event: SinceEvent,
     /// The alert that is still open.
     pub episode: Option<Episode>,
     /// Why limits can not be set, where that is so.
     pub note: Option<String>,
-}
-
-/// An unfinished subgroup of several units in a row.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Group {
-    /// What its units contributed, merged.
-    pub content: Content,
-    /// How many units it has.
-    pub units: usize,
-    /// The value of each, where the chart needs them one by one (a median); else empty.
-    pub values: Vec<f64>,
 }
 
 /// Baseline or monitoring.
@@ -67,9 +58,28 @@ pub enum Phase {
     Baseline {
         /// The subgroups so far.
         points: Vec<BaselinePoint>,
+        /// What watches them meanwhile.
+        watch: Box<DetectorState>,
     },
     /// Judging against frozen limits.
     Monitoring(Box<Monitoring>),
+}
+
+impl Phase {
+    /// A baseline without points.
+    #[must_use]
+    pub fn new() -> Phase {
+        Phase::Baseline {
+            points: Vec::new(),
+            watch: Box::default(),
+        }
+    }
+}
+
+impl Default for Phase {
+    fn default() -> Phase {
+        Phase::new()
+    }
 }
 
 /// What a stream is judged by, and what that remembers.
@@ -137,6 +147,8 @@ pub struct Evaluated {
     pub limits: Vec<LimitsVersion>,
     /// The alerts, the open one last.
     pub alerts: Vec<AlertFacts>,
+    /// From when to when it mattered for the points of baselines how often the line is judged.
+    pub rated: Option<(i64, i64)>,
 }
 
 /// One evaluation of a stream: what it is judged by, and what was found so far.
@@ -157,12 +169,24 @@ impl ChartState {
     pub fn new() -> ChartState {
         ChartState {
             version: 1,
-            phase: Phase::Baseline { points: Vec::new() },
+            phase: Phase::new(),
             setup: None,
             group: None,
-            units_since_event: 0,
+            since_event: SinceEvent::default(),
             episode: None,
             note: None,
+        }
+    }
+
+    /// The state of a stream whose kept one can not be taken over: a new baseline.
+    #[must_use]
+    pub fn anew(version: u32, episode: Option<Episode>) -> ChartState {
+        let note = "its state of an older version could not be taken over: a new baseline began";
+        ChartState {
+            version,
+            episode,
+            note: Some(note.to_owned()),
+            ..ChartState::new()
         }
     }
 
@@ -198,7 +222,7 @@ impl ChartState {
         }
         self.setup = Some(atom.setup.clone());
         match run.what.subgroup {
-            _ if run.what.chart == ChartKind::G => self.count_on(atom, run),
+            _ if is_between(run.what.chart) => self.count_on(atom, run),
             Subgroup::Consecutive(size) => self.gather(atom, size, run),
             Subgroup::Panel | Subgroup::Board | Subgroup::Minutes(_) => {
                 if let Some(sample) = sample(&atom.content, run.what.chart) {
@@ -213,7 +237,7 @@ impl ChartState {
         match command.kind {
             CommandKind::Restart => self.restart(),
             CommandKind::Freeze => {
-                if let Phase::Baseline { points } = &self.phase {
+                if let Phase::Baseline { points, .. } = &self.phase {
                     let to = run.found.points.last().map_or_else(
                         || (command.at, Arc::from("")),
                         |point| (point.at, Arc::clone(&point.unit)),
@@ -235,81 +259,23 @@ impl ChartState {
     fn restart(&mut self) {
         // A baseline that has seen nothing yet is as good as a new one.
         let is_new =
-            |phase: &Phase| matches!(phase, Phase::Baseline { points } if points.is_empty());
+            |phase: &Phase| matches!(phase, Phase::Baseline { points, .. } if points.is_empty());
         if !is_new(&self.phase) {
             self.version = self.limits_standing() + 1;
-            self.phase = Phase::Baseline { points: Vec::new() };
+            self.phase = Phase::new();
         }
         self.group = None;
-        self.units_since_event = 0;
+        self.since_event = SinceEvent::default();
         self.note = None;
     }
 
-    /// Counts units up to one with a defect, which is a point.
-    fn count_on(&mut self, atom: &Atom, run: &mut Evaluation) {
-        if let Some(part) = sample(&atom.content, ChartKind::Individuals) {
-            let point = self.point(atom, PointKind::Part, part, run);
-            run.found.points.push(point);
-        }
-        self.units_since_event += 1;
-        if atom.content.has_event() {
-            let count = Sample {
-                size: 1.0,
-                value: count_as_f64(std::mem::take(&mut self.units_since_event)),
-                spread: None,
-            };
-            self.chart(atom, PointKind::Group, count, run);
-        }
-    }
-
-    fn gather(&mut self, atom: &Atom, size: usize, run: &mut Evaluation) {
-        let part = sample(&atom.content, ChartKind::Individuals);
-        if let Some(part) = part {
-            let point = self.point(atom, PointKind::Part, part, run);
-            run.found.points.push(point);
-        }
-        let mut group = match self.group.take() {
-            None => Group {
-                content: atom.content.clone(),
-                units: 1,
-                values: Vec::new(),
-            },
-            Some(mut group) => {
-                match (&mut group.content, &atom.content) {
-                    (Content::Measured(mine), Content::Measured(theirs)) => mine.merge(theirs),
-                    (Content::Counted(mine), Content::Counted(theirs)) => mine.extend(
-                        theirs
-                            .iter()
-                            .map(|(board, defects)| (Arc::clone(board), *defects)),
-                    ),
-                    // Several measures are charted unit by unit.
-                    (Content::Measured(_) | Content::Several(_) | Content::Counted(_), _) => {}
-                }
-                group.units += 1;
-                group
-            }
-        };
-        if run.what.chart == ChartKind::MedianRange {
-            group.values.extend(part.map(|part| part.value));
-        }
-        if group.units < size {
-            self.group = Some(group);
-            return;
-        }
-        let whole = Atom {
-            content: group.content,
-            ..atom.clone()
-        };
-        let sample = match run.what.chart {
-            ChartKind::MedianRange => median(&group.values),
-            chart => sample(&whole.content, chart),
-        };
-        if let Some(sample) = sample {
-            self.chart(&whole, PointKind::Group, sample, run);
-        }
-    }
-
-    fn point(&self, atom: &Atom, kind: PointKind, sample: Sample, run: &Evaluation) -> PointFacts {
+    pub(super) fn point(
+        &self,
+        atom: &Atom,
+        kind: PointKind,
+        sample: Sample,
+        run: &Evaluation,
+    ) -> PointFacts {
         PointFacts {
             stream: run.stream,
             at: atom.at,
@@ -337,25 +303,39 @@ impl ChartState {
             sample.value = placed(&by.limits, &atom.content).unwrap_or(sample.value);
         }
         let point = self.point(atom, kind, sample, run);
-        match &mut self.phase {
-            Phase::Baseline { points } => {
-                if points.len() == BASELINE_POINTS_MAX {
-                    points.remove(0);
-                }
-                points.push(BaselinePoint {
-                    key: atom.key(),
-                    sample,
-                    means: atom.content.means().unwrap_or_default(),
-                });
-                let full = points.len() >= run.what.baseline;
-                let points = if full { points.clone() } else { Vec::new() };
-                run.found.points.push(point);
-                if full {
-                    let reason = format!("baseline of {} subgroups complete", points.len());
-                    self.freeze(&points, atom.key(), ("driftvane", &reason), run);
-                }
-            }
+        match &self.phase {
+            Phase::Baseline { .. } => self.collect(atom, point, sample, run),
             Phase::Monitoring(_) => self.monitor(atom, point, sample, run),
+        }
+    }
+
+    /// Adds a point to the baseline, watched as far as it can be without limits.
+    fn collect(
+        &mut self,
+        atom: &Atom,
+        mut point: PointFacts,
+        sample: Sample,
+        run: &mut Evaluation,
+    ) {
+        let Phase::Baseline { points, watch } = &mut self.phase else {
+            return;
+        };
+        if points.len() == BASELINE_POINTS_MAX {
+            points.remove(0);
+        }
+        points.push(BaselinePoint {
+            key: atom.key(),
+            sample,
+            means: atom.content.means().unwrap_or_default(),
+        });
+        let from = points.first().map_or(atom.at, |first| first.key.0);
+        early::watch(watch, &mut self.episode, (from, atom), &mut point, run);
+        let full = points.len() >= run.what.baseline;
+        let points = if full { points.clone() } else { Vec::new() };
+        run.found.points.push(point);
+        if full {
+            let reason = format!("baseline of {} subgroups complete", points.len());
+            self.freeze(&points, atom.key(), ("driftvane", &reason), run);
         }
     }
 
@@ -385,27 +365,16 @@ impl ChartState {
             }
             point.signals.push(found.signal);
         }
-        let calm = |by: &&str| detectors.is_calm(detection, by);
-        match (&mut self.episode, point.signals.first()) {
-            (None, None) => {}
-            (Some(episode), None) => {
-                episode.quiet += u32::from(episode.rules.iter().all(calm));
-                if episode.quiet >= QUIET_POINTS {
-                    let returned = episode.facts(run.stream, Some(atom.at));
-                    run.found.alerts.push(returned);
-                    self.episode = None;
-                }
-            }
-            (open, Some(first)) => open
-                .get_or_insert_with(|| Episode::new(atom, first, sample.value))
-                .extend(atom.at, sample.value, size, &point.signals),
-        }
+        let calm = |by: &str| detectors.is_calm(detection, by);
+        episode::follow(&mut self.episode, (atom, &point), size, calm, run);
         // Points of a fault would teach the scores that the fault is how the process is. An alert
         // without a lasting shift leaves out its signals alone: a reference that stands still for
         // long is no better than a short baseline.
         let lasts = |episode: &Episode| episode.rules.iter().any(|by| is_detector(by));
-        if point.signals.is_empty() && !self.episode.as_ref().is_some_and(lasts) {
-            detectors.reference.take(z);
+        match self.episode.as_ref().is_some_and(lasts) {
+            true => detectors.unlearn(),
+            false if point.signals.is_empty() => detectors.learn(detection, z),
+            false => {}
         }
         run.found.points.push(point);
     }
@@ -422,7 +391,10 @@ impl ChartState {
             return;
         };
         let size = baseline::mean_size(points).floor() as u32;
-        let told = run.budget.detection(what, self.version, (&from, &to), size);
+        let made_by = (points.len(), size);
+        let told = run
+            .budget
+            .detection(what, self.version, (&from, &to), made_by);
         let detection = match told {
             Ok(detection) => detection,
             Err(error) => {

@@ -17,6 +17,15 @@ pub const CUSUM: &str = "cusum";
 /// The name of the detector that is an exponentially weighted moving average.
 pub const EWMA: &str = "ewma";
 
+/// The name of the set of sums that watches a baseline.
+pub const STARTING: &str = "self_starting_cusum";
+
+/// Points of a baseline that make the first reference; the next one is the first that is judged.
+const STARTING_AFTER: u32 = 4;
+
+/// Points of a reference that is too short to stand still, even for as long as a sum is high.
+const SHORT: u32 = 25;
+
 /// What a version of limits is watched with, and how seldom it may be wrong.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Detection {
@@ -38,6 +47,8 @@ pub struct Detection {
 pub struct DetectorState {
     /// The points that scores are taken against: the baseline's, and later ones in control.
     pub reference: SelfStart,
+    /// Points that wait to become part of them until the sums are calm.
+    pub held: SelfStart,
     /// The sums.
     pub cusums: [CusumState; 3],
     /// The average.
@@ -59,6 +70,7 @@ impl DetectorState {
         let starts = detection.cusums.map(|set| set.map(|one| one.start()));
         DetectorState {
             reference: SelfStart::of(baseline.iter().map(z)),
+            held: SelfStart::default(),
             cusums: starts.unwrap_or_default(),
             ewma: EwmaState::default(),
         }
@@ -73,7 +85,10 @@ impl DetectorState {
         z: f64,
     ) -> Vec<Found> {
         let score = match limits.kind {
-            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U | ChartKind::G => {
+            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => {
+                spc::probability::score(limits, sample.value, sample.size)
+            }
+            ChartKind::G | ChartKind::T => {
                 spc::probability::score(limits, sample.value, sample.size)
             }
             _ => self.reference.score(z),
@@ -81,20 +96,22 @@ impl DetectorState {
         let Some(score) = score else {
             return Vec::new();
         };
-        let cusum = detection.cusums.and_then(|set| self.sum(&set, score));
+        let cusum = detection
+            .cusums
+            .and_then(|set| self.sum(&set, score, CUSUM));
         let ewma = detection.ewma.and_then(|ewma| self.average(ewma, score));
         cusum.into_iter().chain(ewma).collect()
     }
 
     /// Adds a score to the sums. Of several that signal, the farthest beyond its threshold tells
     /// side and size.
-    fn sum(&mut self, set: &[Cusum; 3], score: f64) -> Option<Found> {
+    fn sum(&mut self, set: &[Cusum; 3], score: f64, by: &'static str) -> Option<Found> {
         let mut farthest: Option<(f64, Found)> = None;
         for (one, state) in set.iter().zip(&mut self.cusums) {
             if let Some(side) = one.push(state, score) {
                 let reach = state.upper.max(state.lower) / one.threshold;
                 let shift = one.mean_since(state, side).unwrap_or(0.0);
-                let signal = SignalFacts { by: CUSUM, side };
+                let signal = SignalFacts { by, side };
                 if farthest.as_ref().is_none_or(|(other, _)| reach > *other) {
                     farthest = Some((reach, Found { signal, shift }));
                 }
@@ -107,6 +124,39 @@ impl DetectorState {
         farthest.map(|(_, found)| found)
     }
 
+    /// Learns from a point in control, `z` sigmas from the centre of its limits.
+    ///
+    /// While a sum is above half its threshold a shift may be under way, and the points that show
+    /// it would teach the scores that the shift is how the process is. So points wait until the
+    /// sums are calm. What this costs in false alerts is made up for in the thresholds
+    /// (`engine::budget`); a very short reference would cost more and learns at once.
+    pub fn learn(&mut self, detection: &Detection, z: f64) {
+        if self.reference.count < SHORT || self.is_calm(detection, CUSUM) {
+            self.reference.join(&std::mem::take(&mut self.held));
+            self.reference.take(z);
+        } else {
+            self.held.take(z);
+        }
+    }
+
+    /// Forgets the points that wait: an alert says that they are of a fault.
+    pub fn unlearn(&mut self) {
+        self.held = SelfStart::default();
+    }
+
+    /// Judges a point of a baseline, of this weight, against the points before it.
+    pub fn judge_early(&mut self, set: &[Cusum; 3], value: f64, weight: f64) -> Option<Found> {
+        let judged = self.reference.count >= STARTING_AFTER;
+        let score = self.reference.score_weighted(value, weight);
+        self.sum(set, score.filter(|_| judged)?, STARTING)
+    }
+
+    /// Whether the sums are back within half their thresholds.
+    pub fn is_calm_set(&self, set: &[Cusum; 3]) -> bool {
+        let mut sums = set.iter().zip(&self.cusums);
+        sums.all(|(one, state)| state.upper.max(state.lower) <= 0.5 * one.threshold)
+    }
+
     fn average(&mut self, ewma: Ewma, score: f64) -> Option<Found> {
         let side = ewma.push(&mut self.ewma, score)?;
         Some(Found {
@@ -117,11 +167,7 @@ impl DetectorState {
 
     /// Whether a detector is back where a new one would start: within half its threshold.
     pub fn is_calm(&self, detection: &Detection, by: &str) -> bool {
-        let of_set = |set: [Cusum; 3]| {
-            set.iter()
-                .zip(&self.cusums)
-                .all(|(one, state)| state.upper.max(state.lower) <= 0.5 * one.threshold)
-        };
+        let of_set = |set: [Cusum; 3]| self.is_calm_set(&set);
         let of_average = |ewma: Ewma| self.ewma.average.abs() <= 0.5 * ewma.limit(self.ewma.points);
         match by {
             CUSUM => detection.cusums.is_none_or(of_set),
@@ -134,5 +180,54 @@ impl DetectorState {
 /// Whether a rule's name is that of a detector of lasting shifts.
 #[must_use]
 pub fn is_detector(by: &str) -> bool {
-    by == CUSUM || by == EWMA
+    by == CUSUM || by == EWMA || by == STARTING
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_wait_while_a_sum_is_high_and_are_forgotten_by_an_alert() {
+        let sum = |reference, threshold| Cusum {
+            reference,
+            threshold,
+            head_start: 0.0,
+        };
+        let detection = Detection {
+            cusums: Some([sum(0.25, 10.0), sum(0.5, 6.0), sum(1.0, 3.0)]),
+            ..Detection::default()
+        };
+        let mut state = DetectorState {
+            reference: SelfStart::of((0..25).map(|i| f64::from(i % 5) - 2.0)),
+            ..DetectorState::default()
+        };
+        let mut all = state.reference;
+        [0.2, 2.0, 1.0, 0.0].iter().for_each(|z| all.take(*z));
+        state.learn(&detection, 0.2);
+        assert_eq!((state.reference.count, state.held.count), (26, 0));
+        state.cusums[2].upper = 1.6;
+        state.learn(&detection, 2.0);
+        state.learn(&detection, 1.0);
+        assert_eq!((state.reference.count, state.held.count), (26, 2));
+        // A short reference can not wait.
+        let mut short = DetectorState {
+            reference: SelfStart::of([-1.0, 0.0, 1.0]),
+            ..state
+        };
+        short.held = SelfStart::default();
+        short.learn(&detection, 0.5);
+        assert_eq!((short.reference.count, short.held.count), (4, 0));
+        let mut alerted = state;
+        alerted.unlearn();
+        assert_eq!(
+            (alerted.reference, alerted.held.count),
+            (state.reference, 0)
+        );
+        state.cusums[2].upper = 1.4;
+        state.learn(&detection, 0.0);
+        assert_eq!((state.reference.count, state.held.count), (29, 0));
+        assert!((state.reference.mean - all.mean).abs() < 1e-12);
+        assert!((state.reference.squares - all.squares).abs() < 1e-12);
+    }
 }

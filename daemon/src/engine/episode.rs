@@ -8,7 +8,8 @@ use std::sync::Arc;
 use spc::rules::Side;
 
 use super::atom::{Atom, AtomKey};
-use super::effects::{AlertFacts, SignalFacts};
+use super::chart::Evaluation;
+use super::effects::{AlertFacts, PointFacts, SignalFacts};
 
 /// Points without a signal after which a stream counts as returned to normal.
 pub const QUIET_POINTS: u32 = 5;
@@ -80,5 +81,31 @@ impl Episode {
             returned: returned_at.is_some(),
             returned_at,
         }
+    }
+}
+
+/// Follows the open alert at a point: it begins or goes on with a signal, and ends when enough
+/// points are quiet at which all that fired is calm. `size` is how far out the point or the shift
+/// is, in sigmas.
+pub fn follow(
+    open: &mut Option<Episode>,
+    (atom, point): (&Atom, &PointFacts),
+    size: f64,
+    calm: impl Fn(&str) -> bool,
+    run: &mut Evaluation,
+) {
+    match (&mut *open, point.signals.first()) {
+        (None, None) => {}
+        (Some(episode), None) => {
+            episode.quiet += u32::from(episode.rules.iter().all(|by| calm(by)));
+            if episode.quiet >= QUIET_POINTS {
+                let returned = episode.facts(run.stream, Some(atom.at));
+                run.found.alerts.push(returned);
+                *open = None;
+            }
+        }
+        (open, Some(first)) => open
+            .get_or_insert_with(|| Episode::new(atom, first, point.value))
+            .extend(atom.at, point.value, size, &point.signals),
     }
 }

@@ -16,8 +16,10 @@ mod budget;
 mod cause;
 mod chart;
 mod detect;
+mod early;
 mod effects;
 mod episode;
+mod gathering;
 mod grouping;
 mod plotted;
 mod rates;
@@ -32,16 +34,18 @@ pub use baseline::{BaselinePoint, Excluded, Findings};
 pub use budget::{allowed, shift_minutes, stepped};
 pub use cause::{CauseGroup, GROUP_US_MAX, Kin, Trace, grouped};
 pub use chart::{
-    BEYOND_LIMITS, ChartState, Command, CommandKind, Group, LimitsVersion, Monitoring, Phase,
+    BEYOND_LIMITS, ChartState, Command, CommandKind, LimitsVersion, Monitoring, Phase,
     SPREAD_BEYOND_LIMITS, late_point,
 };
-pub use detect::{CUSUM, Detection, DetectorState, EWMA, is_detector};
+pub use detect::{CUSUM, Detection, DetectorState, EWMA, STARTING, is_detector};
+pub use early::early_weight;
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
 pub use episode::Episode;
-pub use plotted::placed;
+pub use gathering::{Group, SinceEvent};
+pub use plotted::{is_between, placed};
 pub use rates::{kept_us, station_of};
 pub use recount::{Recount, agrees, is_kept};
-pub use rehearsal::{Delay, QUIET_BEFORE, Rehearsal};
+pub use rehearsal::{Delay, Early, QUIET_BEFORE, Rehearsal};
 pub use stream::{Stream, StreamId, StreamName};
 
 use budget::Solver;

@@ -11,10 +11,16 @@ use crate::config::{Characteristic, Subgroup};
 
 use super::atom::{Atom, Content};
 
+/// Whether a chart looks at what lies between events.
+#[must_use]
+pub fn is_between(chart: ChartKind) -> bool {
+    matches!(chart, ChartKind::G | ChartKind::T)
+}
+
 /// Whether a unit has a point of its own, or is part of a plotted subgroup; between events, whether
 /// it has one.
 pub(super) fn has_point(atom: &Atom, what: &Characteristic) -> bool {
-    if what.chart == ChartKind::G {
+    if is_between(what.chart) {
         return atom.content.has_event();
     }
     let chart = match what.subgroup {

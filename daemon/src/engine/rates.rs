@@ -116,6 +116,13 @@ impl Rates {
         changed
     }
 
+    /// Points a minute in the complete minutes between two times. Nothing where there is none,
+    /// or they are no longer counted: what an unfinished minute will hold is not known yet.
+    pub fn per_complete_minute(&self, station: &StationOnLine, from: i64, to: i64) -> Option<f64> {
+        let is_complete = to.div_euclid(MINUTE_US) - from.div_euclid(MINUTE_US) >= 2;
+        is_complete.then(|| self.per_minute(station, from, to))?
+    }
+
     /// Points a minute while a baseline was taken: those of its complete minutes, or of all its
     /// minutes where none is complete. Nothing where these minutes are no longer counted.
     pub fn per_minute(&self, station: &StationOnLine, from: i64, to: i64) -> Option<f64> {
@@ -178,6 +185,10 @@ mod tests {
         assert!((found.unwrap() - 72.0).abs() < 1e-12);
         let short = rates.per_minute(&here(), minute(8.9), minute(9.9));
         assert!((short.unwrap() - 72.0).abs() < 1e-12);
+        let whole = rates.per_complete_minute(&here(), minute(1.5), minute(7.2));
+        assert_eq!(whole, found);
+        let none = rates.per_complete_minute(&here(), minute(8.1), minute(9.9));
+        assert_eq!(none, None);
         let elsewhere = (Station::Paste, Arc::from("L2"));
         assert_eq!(rates.per_minute(&elsewhere, 0, 1), None);
     }

@@ -20,6 +20,7 @@ use super::atom::{Atom, Content};
 use super::budget::{Budget, STEPPED_MAX, Solver};
 use super::chart::{ChartState, Evaluated, Evaluation};
 use super::detect::Detection;
+use super::early::early_weight;
 use super::effects::PointKind;
 use super::plotted::{count_as_f64, median, sample as plotted};
 use super::rates::Rates;
@@ -50,6 +51,15 @@ pub struct Delay {
     pub half: Option<f64>,
     /// The same for nine runs of ten.
     pub ninety: Option<f64>,
+}
+
+/// How often a change within a baseline is signalled before there are limits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Early {
+    /// The share of made streams.
+    pub share: f64,
+    /// Its standard error.
+    pub error: f64,
 }
 
 /// How a made stream ended.
@@ -99,8 +109,8 @@ impl Rehearsal {
     /// When no threshold has the run length.
     pub fn detection(&mut self) -> Result<Detection, RunLengthError> {
         let stated = self.what.run_length.map_or(1.0, f64::from);
-        self.solver
-            .solve(&self.what, stated, size(&self.what) as u32)
+        let made_by = (self.what.baseline, size(&self.what) as u32);
+        self.solver.solve(&self.what, stated, made_by)
     }
 
     /// The in-control run length of everything that is switched on, for a known mean and sigma.
@@ -149,10 +159,12 @@ impl Rehearsal {
         seed: u64,
     ) -> Result<Option<Delay>, RunLengthError> {
         self.detection()?;
+        let before = self.what.baseline as u64 + u64::from(QUIET_BEFORE);
+        let span = (before, before + RUN_POINTS_MAX);
         let mut normals = Normals::new(seed);
         let (mut delays, mut given_up, mut abandoned, mut points) = (Vec::new(), 0, 0, 0);
         while delays.len() < runs && points < POINTS_MAX {
-            let (made, end) = self.run(change, &mut normals);
+            let (made, end) = self.run(change, span, &mut normals);
             points += made;
             match end {
                 End::Signalled(after) => delays.push(after as f64),
@@ -166,8 +178,38 @@ impl Rehearsal {
         Ok(summary(delays, given_up as f64, abandoned))
     }
 
-    /// One made stream: its points, and how it ended.
-    fn run(&mut self, change: Change, normals: &mut Normals) -> (u64, End) {
+    /// How often a change that begins half way through the baseline is signalled before it ends,
+    /// over `runs` made streams. Nothing where baselines are not watched.
+    pub fn early(&mut self, change: Change, runs: usize, seed: u64) -> Option<Early> {
+        early_weight(&self.what, 1.0)?;
+        let baseline = self.what.baseline as u64;
+        let mut normals = Normals::new(seed);
+        let (mut judged, mut signalled) = (0, 0);
+        for _ in 0..runs {
+            match self.run(change, (baseline / 2, baseline), &mut normals).1 {
+                End::Signalled(_) => {
+                    signalled += 1;
+                    judged += 1;
+                }
+                End::GivenUp => judged += 1,
+                End::FalselySignalled => {}
+            }
+        }
+        let share = f64::from(signalled) / f64::from(judged);
+        (judged > 0).then(|| Early {
+            share,
+            error: (share * (1.0 - share) / f64::from(judged)).sqrt(),
+        })
+    }
+
+    /// One made stream that changes after so many points and ends after so many: its points, and
+    /// how it ended.
+    fn run(
+        &mut self,
+        change: Change,
+        (before, last): (u64, u64),
+        normals: &mut Normals,
+    ) -> (u64, End) {
         let mut state = ChartState::new();
         let mut run = Evaluation {
             stream: 0,
@@ -182,7 +224,6 @@ impl Rehearsal {
             },
             found: Evaluated::default(),
         };
-        let before = self.what.baseline as u64 + u64::from(QUIET_BEFORE);
         let mut made = 0u64;
         loop {
             made += 1;
@@ -203,7 +244,7 @@ impl Rehearsal {
             match (signals, since) {
                 (true, 0) => return (made, End::FalselySignalled),
                 (true, _) => return (made, End::Signalled(since)),
-                (false, RUN_POINTS_MAX..) => return (made, End::GivenUp),
+                (false, _) if made >= last => return (made, End::GivenUp),
                 (false, _) => {}
             }
         }
@@ -341,6 +382,21 @@ mod tests {
                 "{chart}: {found:?}"
             );
         }
+    }
+
+    #[test]
+    fn a_watched_baseline_hardly_ever_signals_without_cause() {
+        // Of 25 points 21 are judged: with a run length of 500 about 4 % of baselines, less while
+        // the sums fill.
+        let mut rehearsal = Rehearsal::new(&rehearsed("individuals", 25), 500.0).expect("measured");
+        let none = rehearsal.early(Change::None, 2_000, 1).expect("watched");
+        assert!(none.share > 0.0 && none.share < 21.0 / 500.0, "{none:?}");
+        let found = rehearsal.early(Change::Step(4.0), 300, 1).expect("watched");
+        assert!(found.share > 0.5, "{found:?}");
+        let mut limits = rehearsed("individuals", 25);
+        limits.detection = vec![Detector::Limits];
+        let mut limits = Rehearsal::new(&limits, 500.0).expect("measured");
+        assert_eq!(limits.early(Change::Step(4.0), 20, 1), None);
     }
 
     #[test]

@@ -71,6 +71,8 @@ pub struct Stream {
     told_alerts: BTreeMap<AtomKey, AlertFacts>,
     /// What was last said about limits that the tail can still change.
     told_limits: BTreeMap<u32, LimitsVersion>,
+    /// From when to when it matters for points of baselines how often the line is judged.
+    rated: Option<(i64, i64)>,
     /// Commands that are not yet behind the horizon, in order of time.
     commands: Vec<Command>,
 }
@@ -139,6 +141,7 @@ impl Stream {
             told_points: BTreeMap::new(),
             told_alerts: BTreeMap::new(),
             told_limits: BTreeMap::new(),
+            rated: None,
             commands,
         };
         for atom in tail {
@@ -166,11 +169,13 @@ impl Stream {
         self.settled_through.saturating_add(1)
     }
 
-    /// Whether limits that can still change were made from a baseline in or around these minutes.
+    /// Whether points or limits that can still change are of a baseline in or around these minutes.
     #[must_use]
     pub fn depends_on(&self, minutes: (i64, i64)) -> bool {
         let touched = |limits: &LimitsVersion| rates::overlaps(minutes, limits.from.0, limits.to.0);
-        self.told_limits.values().any(touched)
+        let rated = self.rated;
+        let is_rated = rated.is_some_and(|(from, to)| rates::overlaps(minutes, from, to));
+        is_rated || self.told_limits.values().any(touched)
     }
 
     /// Adds a piece of a unit, and says how that changes what is counted.
@@ -235,6 +240,7 @@ impl Stream {
         };
         let (settled, note) = self.evaluate(horizon, &commands, &mut run);
         let now = run.found;
+        self.rated = now.rated;
 
         self.tell(place, now, effects);
         self.commands = commands.get(behind..).unwrap_or_default().to_vec();

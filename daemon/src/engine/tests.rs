@@ -432,7 +432,7 @@ fn a_lasting_shift_of_one_sigma_is_found_by_the_sums_and_not_by_limits() {
 
 #[test]
 fn an_alert_of_the_sums_returns_when_the_shift_is_over() {
-    let config = watched("in_control_run_length = 500");
+    let config = watched("in_control_run_length = 1000");
     let mut rows = shifted(2.0);
     for row in rows.iter_mut().filter(|row| row.panel >= 90) {
         row.value -= 2.0;
@@ -545,10 +545,15 @@ fn a_stream_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() {
         })
         .collect();
     let expected = at_once(&config, &rows);
+    assert_eq!(interrupted(&config, &rows, 63), expected);
+    assert!(!expected.alerts.is_empty());
+}
 
-    let mut engine = Engine::new(Arc::clone(&config));
+/// What is kept of rows of one stream when the program is stopped after so many.
+fn interrupted(config: &Arc<Config>, rows: &[Row], stop: usize) -> Kept {
+    let mut engine = Engine::new(Arc::clone(config));
     let mut kept = Kept::default();
-    engine.absorb(&block(&rows[..63]));
+    engine.absorb(&block(&rows[..stop]));
     let effects = engine.settle();
     let facts = effects.streams.last().unwrap();
     let (state, through, newest) = (facts.state.clone(), facts.settled_through, facts.newest);
@@ -558,13 +563,12 @@ fn a_stream_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() {
     let units: Vec<(i64, u64)> = effects.points.iter().map(|point| (point.at, 1)).collect();
     kept.apply(&engine, effects);
 
-    let mut again = Engine::new(Arc::clone(&config));
+    let mut again = Engine::new(Arc::clone(config));
     let stream = Stream::kept(name, state, through, newest, tail, Vec::new());
     again.restore(stream, &units);
     again.settle();
-    again.absorb(&block(&rows[63..]));
+    again.absorb(&block(&rows[stop..]));
     let effects = again.settle();
     kept.apply(&again, effects);
-    assert_eq!(kept, expected);
-    assert!(!kept.alerts.is_empty());
+    kept
 }

@@ -8,9 +8,10 @@ use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::{self, Entry, Observed, RowBytes, Sum};
 use super::episodes::{self, Changed};
-use super::form::{content_from, limits_text, list_text, state_text};
+use super::form::{content_from, limits_text, list_text};
 use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
+use super::state_form::state_text;
 use super::visits::{UnitKey, UnitTally, write_units};
 use super::{Store, StoreError, db};
 use crate::config::Config;

@@ -1,22 +1,19 @@
-//! The stored form of what the engine keeps: the engine's own types know no serialisation.
+//! The stored form of limits and of what units contributed: the engine's own types know no
+//! serialisation. The form of a stream's state is in [`super::state_form`].
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
-use spc::chart::{ChartKind, Limits, Sample};
-use spc::cusum::{Cusum, CusumState};
-use spc::ewma::{Ewma, EwmaState};
+use spc::chart::{ChartKind, Limits};
+use spc::cusum::Cusum;
+use spc::ewma::Ewma;
 use spc::moments::Moments;
-use spc::rules::{Rule, RuleState, Side};
-use spc::selfstart::SelfStart;
+use spc::rules::Side;
 use spc::t_squared::{Covariance, Origin, TSquared};
 
 use super::findings_form::FindingsForm;
-use crate::engine::{
-    BaselinePoint, ChartState, Content, Detection, DetectorState, Episode, Findings, Group,
-    LimitsVersion, Monitoring, Phase,
-};
+use crate::engine::{Content, Detection, Findings, LimitsVersion};
 
 /// The names of chart kinds in configuration, output and the store.
 pub const CHART_NAMES: [(ChartKind, &str); 14] = [
@@ -70,55 +67,12 @@ pub(super) fn side(name: &str) -> Side {
     }
 }
 
-#[derive(Serialize, Deserialize)]
-struct StateForm {
-    version: u32,
-    phase: PhaseForm,
-    setup: Option<Vec<String>>,
-    group: Option<(ContentForm, usize)>,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    group_values: Vec<f64>,
-    #[serde(default)]
-    units_since_event: u64,
-    episode: Option<EpisodeForm>,
-    note: Option<String>,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum PhaseForm {
-    Baseline { points: Vec<PointForm> },
-    Monitoring(Box<MonitoringForm>),
-}
-
-/// Time, unit, size, value, spread and the means of several measures of a subgroup.
-type PointForm = (i64, String, f64, f64, Option<f64>, Vec<f64>);
-
-#[derive(Serialize, Deserialize)]
-struct MonitoringForm {
-    limits: LimitsForm,
-    detection: DetectionForm,
-    rules: String,
-    detectors: DetectorsForm,
-}
-
-impl MonitoringForm {
-    fn of(by: &Monitoring) -> MonitoringForm {
-        MonitoringForm {
-            limits: LimitsForm::of(&by.limits),
-            detection: DetectionForm::of(&by.detection),
-            rules: by.rules.encode(),
-            detectors: DetectorsForm::of(&by.detectors),
-        }
-    }
-
-    fn monitoring(self) -> Option<Monitoring> {
-        Some(Monitoring {
-            limits: self.limits.limits()?,
-            detection: self.detection.detection(),
-            rules: RuleState::decode(&self.rules).ok()?,
-            detectors: self.detectors.state(),
-        })
+/// How limits were watched before there were other detectors.
+pub(super) fn by_limits_alone(limits: &Limits) -> Detection {
+    Detection {
+        run_length: 1.0 / limits.false_alarm_per_point(),
+        width: Some(limits.width),
+        ..Detection::default()
     }
 }
 
@@ -126,7 +80,7 @@ impl MonitoringForm {
 type CusumForm = (f64, f64, f64);
 
 #[derive(Serialize, Deserialize)]
-struct DetectionForm {
+pub(super) struct DetectionForm {
     run_length: f64,
     points_per_shift: Option<f64>,
     width: Option<f64>,
@@ -135,7 +89,7 @@ struct DetectionForm {
 }
 
 impl DetectionForm {
-    fn of(detection: &Detection) -> DetectionForm {
+    pub(super) fn of(detection: &Detection) -> DetectionForm {
         let cusum = |one: Cusum| (one.reference, one.threshold, one.head_start);
         DetectionForm {
             run_length: detection.run_length,
@@ -146,7 +100,7 @@ impl DetectionForm {
         }
     }
 
-    fn detection(self) -> Detection {
+    pub(super) fn detection(self) -> Detection {
         let cusum = |(reference, threshold, head_start)| Cusum {
             reference,
             threshold,
@@ -162,68 +116,16 @@ impl DetectionForm {
     }
 }
 
-/// Numbers are written so that they read back to the same bits.
-#[derive(Serialize, Deserialize)]
-struct DetectorsForm {
-    reference: (u32, f64, f64),
-    cusums: [(f64, f64, u32, u32); 3],
-    ewma: (f64, u32),
-}
-
-impl DetectorsForm {
-    fn of(state: &DetectorState) -> DetectorsForm {
-        let reference = state.reference;
-        let sums = |one: CusumState| (one.upper, one.lower, one.upper_points, one.lower_points);
-        DetectorsForm {
-            reference: (reference.count, reference.mean, reference.squares),
-            cusums: state.cusums.map(sums),
-            ewma: (state.ewma.average, state.ewma.points),
-        }
-    }
-
-    fn state(self) -> DetectorState {
-        let (count, mean, squares) = self.reference;
-        let (average, points) = self.ewma;
-        let sums = |(upper, lower, upper_points, lower_points)| CusumState {
-            upper,
-            lower,
-            upper_points,
-            lower_points,
-        };
-        DetectorState {
-            reference: SelfStart {
-                count,
-                mean,
-                squares,
-            },
-            cusums: self.cusums.map(sums),
-            ewma: EwmaState { average, points },
-        }
-    }
-}
-
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-enum ContentForm {
+pub(super) enum ContentForm {
     Measured(Vec<u8>),
     Several(Vec<Vec<u8>>),
     Counted(BTreeMap<String, u32>),
 }
 
 #[derive(Serialize, Deserialize)]
-struct EpisodeForm {
-    first: (i64, String),
-    last_at: i64,
-    signals: u32,
-    rules: Vec<String>,
-    side: String,
-    size_sigma: f64,
-    size_value: f64,
-    quiet: u32,
-}
-
-#[derive(Serialize, Deserialize)]
-struct LimitsForm {
+pub(super) struct LimitsForm {
     kind: String,
     width: f64,
     subgroups: u32,
@@ -237,7 +139,7 @@ struct LimitsForm {
 }
 
 impl LimitsForm {
-    fn of(limits: &Limits) -> LimitsForm {
+    pub(super) fn of(limits: &Limits) -> LimitsForm {
         LimitsForm {
             kind: chart_name(limits.kind).to_owned(),
             width: limits.width,
@@ -251,7 +153,7 @@ impl LimitsForm {
         }
     }
 
-    fn limits(self) -> Option<Limits> {
+    pub(super) fn limits(self) -> Option<Limits> {
         let joint = match self.joint {
             Some(form) => Some(form.joint()?),
             None => None,
@@ -331,10 +233,16 @@ pub fn limits_text(version: &LimitsVersion) -> String {
     })
 }
 
-/// Limits, what they are watched with and what they rest on, from text.
+/// Limits, what they are watched with and what they rest on, from text. The first records held
+/// limits alone.
 #[must_use]
 pub fn limits_from(text: &str) -> Option<(Limits, Detection, Findings)> {
-    let form: VersionForm = serde_json::from_str(text).ok()?;
+    let Ok(form) = serde_json::from_str::<VersionForm>(text) else {
+        let alone: LimitsForm = serde_json::from_str(text).ok()?;
+        let limits = alone.limits()?;
+        let detection = by_limits_alone(&limits);
+        return Some((limits, detection, Findings::default()));
+    };
     let limits = form.limits.limits()?;
     Some((
         limits,
@@ -343,136 +251,7 @@ pub fn limits_from(text: &str) -> Option<(Limits, Detection, Findings)> {
     ))
 }
 
-/// A state as text.
-#[must_use]
-pub fn state_text(state: &ChartState) -> String {
-    let phase = match &state.phase {
-        Phase::Baseline { points } => PhaseForm::Baseline {
-            points: points.iter().map(point_form).collect(),
-        },
-        Phase::Monitoring(by) => PhaseForm::Monitoring(Box::new(MonitoringForm::of(by))),
-    };
-    text(&StateForm {
-        version: state.version,
-        phase,
-        setup: state
-            .setup
-            .as_ref()
-            .map(|setup| setup.iter().map(ToString::to_string).collect()),
-        group: state
-            .group
-            .as_ref()
-            .map(|group| (content_form(&group.content), group.units)),
-        group_values: state
-            .group
-            .as_ref()
-            .map_or_else(Vec::new, |group| group.values.clone()),
-        units_since_event: state.units_since_event,
-        episode: state.episode.as_ref().map(episode_form),
-        note: state.note.clone(),
-    })
-}
-
-/// A state from text.
-#[must_use]
-pub fn state_from(text: &str) -> Option<ChartState> {
-    let form: StateForm = serde_json::from_str(text).ok()?;
-    let phase = match form.phase {
-        PhaseForm::Baseline { points } => Phase::Baseline {
-            points: points.into_iter().map(point_of).collect(),
-        },
-        PhaseForm::Monitoring(by) => Phase::Monitoring(Box::new(by.monitoring()?)),
-    };
-    let group = match form.group {
-        Some((content, units)) => Some(Group {
-            content: content_of(content)?,
-            units,
-            values: form.group_values,
-        }),
-        None => None,
-    };
-    Some(ChartState {
-        version: form.version,
-        phase,
-        setup: form
-            .setup
-            .map(|setup| setup.into_iter().map(Arc::from).collect()),
-        group,
-        units_since_event: form.units_since_event,
-        episode: form.episode.map(episode_of),
-        note: form.note,
-    })
-}
-
-fn point_form(point: &BaselinePoint) -> PointForm {
-    let (at, unit) = &point.key;
-    let one = point.sample;
-    let means = point.means.clone();
-    (
-        *at,
-        unit.to_string(),
-        one.size,
-        one.value,
-        one.spread,
-        means,
-    )
-}
-
-fn point_of((at, unit, size, value, spread, means): PointForm) -> BaselinePoint {
-    BaselinePoint {
-        key: (at, Arc::from(unit)),
-        sample: Sample {
-            size,
-            value,
-            spread,
-        },
-        means,
-    }
-}
-
-fn episode_form(episode: &Episode) -> EpisodeForm {
-    EpisodeForm {
-        first: (episode.first.0, episode.first.1.to_string()),
-        last_at: episode.last_at,
-        signals: episode.signals,
-        rules: episode.rules.iter().map(ToString::to_string).collect(),
-        side: side_name(episode.side).to_owned(),
-        size_sigma: episode.size_sigma,
-        size_value: episode.size_value,
-        quiet: episode.quiet,
-    }
-}
-
-fn episode_of(form: EpisodeForm) -> Episode {
-    Episode {
-        first: (form.first.0, Arc::from(form.first.1)),
-        last_at: form.last_at,
-        signals: form.signals,
-        rules: form
-            .rules
-            .iter()
-            .filter_map(|name| rule_name(name))
-            .collect(),
-        side: side(&form.side),
-        size_sigma: form.size_sigma,
-        size_value: form.size_value,
-        quiet: form.quiet,
-    }
-}
-
-fn rule_name(name: &str) -> Option<&'static str> {
-    let own = [
-        crate::engine::BEYOND_LIMITS,
-        crate::engine::SPREAD_BEYOND_LIMITS,
-        crate::engine::CUSUM,
-        crate::engine::EWMA,
-    ];
-    own.into_iter()
-        .find(|own| *own == name)
-        .or_else(|| Rule::from_name(name).map(Rule::name))
-}
-
-fn content_form(content: &Content) -> ContentForm {
+pub(super) fn content_form(content: &Content) -> ContentForm {
     match content {
         Content::Measured(moments) => ContentForm::Measured(moments.to_bytes()),
         Content::Several(measures) => {
@@ -487,7 +266,7 @@ fn content_form(content: &Content) -> ContentForm {
     }
 }
 
-fn content_of(form: ContentForm) -> Option<Content> {
+pub(super) fn content_of(form: ContentForm) -> Option<Content> {
     match form {
         ContentForm::Measured(bytes) => Moments::from_bytes(&bytes).ok().map(Content::Measured),
         ContentForm::Several(measures) => {
@@ -569,6 +348,6 @@ pub fn list_from(text: &str) -> Option<Vec<Arc<str>>> {
 }
 
 /// These forms hold no maps with other than text keys, so writing them can not fail.
-fn text<T: Serialize + ?Sized>(form: &T) -> String {
+pub(super) fn text<T: Serialize + ?Sized>(form: &T) -> String {
     serde_json::to_string(form).unwrap_or_default()
 }

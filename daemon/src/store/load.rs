@@ -3,14 +3,15 @@
 use std::sync::Arc;
 
 use rusqlite::params;
-use spc::chart::ChartKind;
 
-use super::form::{content_from, limits_from, list_from, state_from};
+use super::form::{content_from, limits_from, list_from};
 use super::query::count;
+use super::state_form::{Unusable, state_from};
 use super::{Store, StoreError, db};
 use crate::config::Config;
 use crate::engine::{
-    Atom, Command, CommandKind, Engine, LimitsVersion, PointKind, Stream, StreamName, kept_us,
+    Atom, ChartState, Command, CommandKind, Engine, LimitsVersion, PointKind, Stream, StreamName,
+    is_between, kept_us,
 };
 
 /// A request of a person that the engine has not taken yet.
@@ -57,11 +58,13 @@ impl Store {
                      does not have; put it back, or use a new [store] folder"
                 )));
             };
-            let (Some(keys), Some(state)) = (list_from(&keys), state_from(&state)) else {
+            let Some(keys) = list_from(&keys) else {
                 return Err(self.damaged(format!("stream {id} can not be read")));
             };
             let newest = row.get(3).map_err(wrap)?;
             let settled_through = row.get(4).map_err(wrap)?;
+            let (state, settled_through) =
+                self.taken_over(id, state_from(&state), (settled_through, newest))?;
             let tail = self.tail(id, settled_through)?;
             let commands = self.commands(id, settled_through)?;
             let name = StreamName {
@@ -73,17 +76,49 @@ impl Store {
                 stream.recall(limits);
             }
             let since = newest.saturating_sub(kept_us(config.lateness_us));
-            // Between events only units with one count, and each of those is a plotted point.
-            let kinds = match config.characteristics[characteristic].chart {
-                ChartKind::G => (PointKind::Group, PointKind::Group),
-                _ => (PointKind::Whole, PointKind::Part),
-            };
-            let units = self.units(id, since, kinds)?;
+            // Between events only units with one count.
+            let chart = config.characteristics[characteristic].chart;
+            let units = self.units(id, since, is_between(chart))?;
             engine.restore(stream, &units);
         }
         // What this says is in the record already; it fills the engine's memory of having said it.
         engine.settle();
         Ok(engine)
+    }
+
+    /// A kept state and what is settled by it. One of an older form that can not be taken over
+    /// begins a new baseline behind all that has been judged.
+    fn taken_over(
+        &self,
+        stream: i64,
+        kept: Result<ChartState, Unusable>,
+        (settled_through, newest): (i64, i64),
+    ) -> Result<(ChartState, i64), StoreError> {
+        match kept {
+            Ok(state) => Ok((state, settled_through)),
+            Err(Unusable::Older(episode)) => {
+                tracing::warn!(
+                    stream,
+                    "its state is of an older version: a new baseline begins"
+                );
+                let version = 1 + self.highest_version(stream)?;
+                Ok((ChartState::anew(version, episode), newest))
+            }
+            Err(Unusable::Newer(form)) => Err(self.damaged(format!(
+                "stream {stream} was kept by a newer version of the program (form {form}); use \
+                 that version"
+            ))),
+            Err(Unusable::Damaged) => Err(self.damaged(format!("stream {stream} can not be read"))),
+        }
+    }
+
+    /// The highest version of limits or of a baseline that a stream has had.
+    fn highest_version(&self, stream: i64) -> Result<u32, StoreError> {
+        let query = "SELECT max(coalesce((SELECT max(version) FROM point WHERE stream = ?1), 0),
+                     coalesce((SELECT max(version) FROM limits WHERE stream = ?1), 0))";
+        self.connection
+            .query_row(query, [stream], |row| row.get(0))
+            .map_err(|source| db(&self.folder, source))
     }
 
     fn damaged(&self, reason: String) -> StoreError {
@@ -163,24 +198,27 @@ impl Store {
         Ok(found)
     }
 
-    /// How many units a stream has had in each minute since a time, apart from late ones.
+    /// How many units a stream has had in each minute since a time, apart from late ones; where
+    /// it is asked for, only those with an event: their value is the number of defects.
     fn units(
         &self,
         stream: i64,
         since: i64,
-        kinds: (PointKind, PointKind),
+        with_event: bool,
     ) -> Result<Vec<(i64, u64)>, StoreError> {
         let wrap = |source| db(&self.folder, source);
         let mut query = self
             .connection
             .prepare_cached(
                 "SELECT at - (at % 60000000 + 60000000) % 60000000 AS minute, count(*) FROM point
-                 WHERE stream = ?1 AND at >= ?2 AND kind IN (?3, ?4) GROUP BY minute",
+                 WHERE stream = ?1 AND at >= ?2 AND kind IN (?3, ?4) AND (NOT ?5 OR value > 0)
+                 GROUP BY minute",
             )
             .map_err(wrap)?;
+        let kinds = (PointKind::Whole as u8, PointKind::Part as u8);
         let rows = query
             .query_map(
-                params![stream, since, kinds.0 as u8, kinds.1 as u8],
+                params![stream, since, kinds.0, kinds.1, with_event],
                 |row| Ok((row.get(0)?, count(row, 1)?)),
             )
             .map_err(wrap)?;

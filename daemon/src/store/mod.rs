@@ -43,6 +43,7 @@ mod retention;
 pub mod screen;
 pub mod segment;
 mod shift;
+mod state_form;
 pub mod strata;
 mod trouble;
 mod verify;

@@ -4,7 +4,9 @@
 //! so a point of a baseline, and a late one, is placed when it is read. Knows no chart's formulas.
 //! The one invariant: a point that is handed on has a value that its limits give or judged.
 
-use rusqlite::Row;
+use std::collections::BTreeMap;
+
+use rusqlite::{Row, params};
 use spc::chart::Limits;
 
 use super::form::{SEVERAL, content_from};
@@ -49,7 +51,33 @@ fn signals_of(text: &str) -> Vec<(String, String)> {
         .collect()
 }
 
+/// Means of several measures by time and unit.
+pub type Means = BTreeMap<(i64, String), Vec<f64>>;
+
 impl Reader {
+    /// The mean of each of several measures that are charted together, for the plotted points from
+    /// one time to another, both included.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn means(&self, stream: i64, from: i64, to: i64) -> Result<Means, StoreError> {
+        let rows = self.list(
+            "SELECT at, unit, content FROM point
+             WHERE stream = ?1 AND at >= ?2 AND at <= ?3 AND kind <> ?4",
+            params![stream, from, to, PointKind::Late as u8],
+            |row| {
+                let content: Vec<u8> = row.get(2)?;
+                Ok(((row.get(0)?, row.get(1)?), content))
+            },
+        )?;
+        let mean = |(key, content): ((i64, String), Vec<u8>)| {
+            let means = content_from(&content)?.means()?;
+            Some((key, means))
+        };
+        Ok(rows.into_iter().filter_map(mean).collect())
+    }
+
     /// Gives points of several measures together their place. Those whose limits are not set yet
     /// have none and are left out.
     pub(super) fn placed(&self, stream: i64, rows: Vec<Read>) -> Result<Vec<PointRow>, StoreError> {

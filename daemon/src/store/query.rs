@@ -9,8 +9,9 @@ use rusqlite::{Params, Row, params};
 use spc::chart::Limits;
 use spc::moments::Moments;
 
-use super::form::{content_from, limits_from, list_from, state_from};
+use super::form::{content_from, limits_from, list_from};
 use super::placed::{POINT, point};
+use super::state_form::{Unusable, state_from};
 use super::{Reader, StoreError, db};
 use crate::config::Key;
 use crate::engine::{Content, Detection, Findings, Phase, PointKind};
@@ -260,13 +261,17 @@ impl Reader {
             },
         )?;
         let whole = |(stream, keys, state): (StreamRow, String, String)| {
-            let (Some(keys), Some(state)) = (list_from(&keys), state_from(&state)) else {
-                return Err(self.unreadable(format!("stream {}", stream.label)));
-            };
+            let unreadable = || self.unreadable(format!("stream {}", stream.label));
+            let keys = list_from(&keys).ok_or_else(unreadable)?;
             // The settled state lags behind by the lateness; limits beyond it count as well.
-            let monitoring = match state.phase {
-                Phase::Monitoring(_) => true,
-                Phase::Baseline { .. } => self.limits_after(stream.id, state.version)?,
+            let monitoring = match state_from(&state) {
+                Ok(state) => match state.phase {
+                    Phase::Monitoring(_) => true,
+                    Phase::Baseline { .. } => self.limits_after(stream.id, state.version)?,
+                },
+                // The next start begins a new baseline.
+                Err(Unusable::Older(_)) => false,
+                Err(Unusable::Newer(_) | Unusable::Damaged) => return Err(unreadable()),
             };
             Ok(StreamRow {
                 keys,
@@ -338,6 +343,21 @@ impl Reader {
             point,
         )?;
         self.placed(stream, rows)
+    }
+
+    /// The number of a stream's newest baseline, and how many subgroups it has.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn collected(&self, stream: i64) -> Result<(u32, u64), StoreError> {
+        let found = self.list(
+            "SELECT version, sum(baseline) FROM point WHERE stream = ?1 AND kind IN (?2, ?3)
+             GROUP BY version ORDER BY version DESC LIMIT 1",
+            params![stream, PointKind::Whole as u8, PointKind::Group as u8],
+            |row| Ok((row.get(0)?, count(row, 1)?)),
+        )?;
+        Ok(found.into_iter().next().unwrap_or((1, 0)))
     }
 
     /// What was measured on the units of a stream in a window, by time and unit.

@@ -15,7 +15,7 @@ use super::verify::Check;
 use super::{chain, readback, retention};
 use crate::config::{Config, Subgroup};
 use crate::engine::{
-    Content, PointKind, Recount, Sorted, StreamName, agrees, is_kept, stream_label,
+    Content, PointKind, Recount, Sorted, StreamName, agrees, is_between, is_kept, stream_label,
 };
 
 /// Units of streams that are held at once; beyond, points are not counted again.
@@ -253,5 +253,5 @@ fn compare(
 /// Whether units of a stream are parts of subgroups of several, which any reading makes.
 fn is_part(config: &Config, name: &StreamName) -> bool {
     let what = &config.characteristics[name.characteristic];
-    matches!(what.subgroup, Subgroup::Consecutive(_)) || what.chart == spc::chart::ChartKind::G
+    is_between(what.chart) || matches!(what.subgroup, Subgroup::Consecutive(_))
 }

@@ -39,11 +39,12 @@ pub struct Held {
 
 /// The earliest likely onset of the stream that says most and of the one that signalled first.
 fn since(
+    config: &Config,
     reader: &Reader,
     (streams, facts): (&[StreamRow], &ChartFacts),
     row: &AlertRow,
 ) -> Result<i64, CommandError> {
-    let mut since = low(facts, &row.lead);
+    let mut since = low(config, reader, facts, &row.lead)?;
     let Some(first) = row.members.first() else {
         return Ok(since);
     };
@@ -51,14 +52,20 @@ fn since(
     if first.stream != row.lead.stream
         && let Some(stream) = streams.iter().find(|stream| stream.id == first.stream)
     {
-        since = since.min(low(&ChartFacts::read(reader, stream.clone())?, first));
+        let facts = ChartFacts::read(reader, stream.clone())?;
+        since = since.min(low(config, reader, &facts, first)?);
     }
     Ok(since)
 }
 
-fn low(facts: &ChartFacts, row: &EpisodeRow) -> i64 {
-    let places = onset(facts, row).places;
-    places.map_or(row.first_at, |(_, low, _)| facts.points[low].at)
+fn low(
+    config: &Config,
+    reader: &Reader,
+    facts: &ChartFacts,
+    row: &EpisodeRow,
+) -> Result<i64, CommandError> {
+    let places = onset(config, reader, facts, row)?.places;
+    Ok(places.map_or(row.first_at, |(_, low, _)| facts.points[low].at))
 }
 
 /// Boards since the earliest likely onset.
@@ -68,7 +75,7 @@ pub(super) fn hold(
     (streams, facts): (&[StreamRow], &ChartFacts),
     row: &AlertRow,
 ) -> Result<Hold, CommandError> {
-    let since = since(reader, (streams, facts), row)?;
+    let since = since(config, reader, (streams, facts), row)?;
     let what = characteristic(config, &facts.stream)?;
     let is_counted = !matches!(what.subgroup, Subgroup::Minutes(_));
     let units = units(config, reader, streams, (row, since))?;
@@ -134,7 +141,7 @@ pub fn list(config: &Config, reader: &Reader, row: &AlertRow) -> Result<Vec<Held
         return Ok(Vec::new());
     };
     let facts = ChartFacts::read(reader, lead.clone())?;
-    let since = since(reader, (&streams, &facts), row)?;
+    let since = since(config, reader, (&streams, &facts), row)?;
     let units = units(config, reader, &streams, (row, since))?;
     let held = |(unit, (time, boards)): (String, (i64, u64))| Held {
         unit,

@@ -1,13 +1,17 @@
-//! Where an alert began: estimated from the points that led up to its first signal.
+//! Where an alert began: the likeliest start among the points that lead up to its first signal.
 //!
-//! Knows no page and no SQL. The one invariant: nothing is estimated from points behind a signal.
+//! Knows charts and their points, no output. The one invariant: what is estimated follows from the
+//! record alone, and nothing is said where there is no scale for it.
 
 use serde::Serialize;
 use spc::onset::Shape;
+use spc::selfstart::SelfStart;
 
 use crate::commands::chart::ChartFacts;
-use crate::commands::utc;
-use crate::engine::SPREAD_BEYOND_LIMITS;
+use crate::commands::{CommandError, characteristic, utc};
+use crate::config::{Characteristic, Config};
+use crate::engine::{SPREAD_BEYOND_LIMITS, STARTING, early_weight};
+use crate::store::Reader;
 use crate::store::alerts::EpisodeRow;
 use crate::store::query::PointRow;
 
@@ -15,7 +19,7 @@ use crate::store::query::PointRow;
 const LIKELIHOOD: f64 = 0.9;
 
 /// Where an alert most likely began. The ends are absent where nothing is estimated: a change of
-/// the spread or of several measures together, or a first signal that no longer stands.
+/// the spread, or a first signal that no longer stands.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Onset {
     /// The unit.
@@ -35,9 +39,19 @@ pub struct Onset {
     pub(crate) places: Option<(usize, usize, usize)>,
 }
 
-/// Where an episode began: the most likely start of a step or a drift that goes on to the first
+/// Where an alert began: the most likely start of a step or a drift that goes on to the first
 /// signal, among the points since the signal before it, or since the baseline began.
-pub(super) fn onset(facts: &ChartFacts, row: &EpisodeRow) -> Onset {
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub(crate) fn onset(
+    config: &Config,
+    reader: &Reader,
+    facts: &ChartFacts,
+    row: &EpisodeRow,
+) -> Result<Onset, CommandError> {
+    let what = characteristic(config, &facts.stream)?;
     let mut onset = Onset {
         board: row.first_unit.clone(),
         at: utc(row.first_at),
@@ -47,29 +61,14 @@ pub(super) fn onset(facts: &ChartFacts, row: &EpisodeRow) -> Onset {
         slope_sigma: None,
         places: None,
     };
-    if row
-        .rules
-        .first()
-        .is_some_and(|rule| rule == SPREAD_BEYOND_LIMITS)
-    {
-        return onset;
+    if by_first(row, SPREAD_BEYOND_LIMITS) {
+        return Ok(onset);
     }
     let Some(signal) = facts.points.iter().position(|point| is_first(row, point)) else {
-        return onset;
-    };
-    let version = facts.points[signal].version;
-    // A distance has no side, so its level before the alert is not 0 as the estimate takes it.
-    let limits = facts.limits_of(version);
-    let Some(limits) = limits.filter(|limits| limits.joint.is_none()) else {
-        return onset;
+        return Ok(onset);
     };
     let places = quiet_until(&facts.points, signal);
-    let distance = |&place: &usize| {
-        let point = &facts.points[place];
-        limits.standardised(point.value, point.size)
-    };
-    let z: Vec<f64> = places.iter().map(distance).collect();
-    if let Ok(found) = spc::onset::estimate(&z, LIKELIHOOD) {
+    if let Some(found) = likeliest(reader, (what, facts), (row, &places))? {
         let latest = found.set.last().copied().unwrap_or(found.first_affected);
         let place = |step: usize| places.get(step).copied().unwrap_or(signal);
         let all = (
@@ -87,15 +86,72 @@ pub(super) fn onset(facts: &ChartFacts, row: &EpisodeRow) -> Onset {
             Shape::Drift { slope } => (Some("drift"), Some(slope)),
         };
     }
-    onset
+    Ok(onset)
 }
 
 impl Onset {
     /// Where an episode began.
-    #[must_use]
-    pub fn of(facts: &ChartFacts, row: &EpisodeRow) -> Onset {
-        onset(facts, row)
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn of(
+        config: &Config,
+        reader: &Reader,
+        facts: &ChartFacts,
+        row: &EpisodeRow,
+    ) -> Result<Onset, CommandError> {
+        onset(config, reader, facts, row)
     }
+}
+
+/// The likeliest change among points that lead up to a signal. Nothing where there is no scale for
+/// them.
+fn likeliest(
+    reader: &Reader,
+    (what, facts): (&Characteristic, &ChartFacts),
+    (row, places): (&EpisodeRow, &[usize]),
+) -> Result<Option<spc::onset::Onset>, CommandError> {
+    let points: Vec<&PointRow> = places.iter().map(|place| &facts.points[*place]).collect();
+    let Some((first, last)) = points.first().zip(points.last()) else {
+        return Ok(None);
+    };
+    if by_first(row, STARTING) {
+        return Ok(spc::onset::estimate(&early_scores(what, &points), LIKELIHOOD).ok());
+    }
+    let Some(limits) = facts.limits_of(last.version) else {
+        return Ok(None);
+    };
+    let Some(joint) = &limits.joint else {
+        let distance = |point: &&PointRow| limits.standardised(point.value, point.size);
+        let z: Vec<f64> = points.iter().map(distance).collect();
+        return Ok(spc::onset::estimate(&z, LIKELIHOOD).ok());
+    };
+    // A distance has no side: where it comes from is in the measures themselves.
+    let means = reader.means(facts.stream.id, first.at, last.at)?;
+    let scores = points.iter().map(|point| {
+        let own = means.get(&(point.at, point.unit.clone()))?;
+        joint.scores(own).ok()
+    });
+    let scores: Option<Vec<Vec<f64>>> = scores.collect();
+    Ok(scores.and_then(|scores| spc::onset::estimate_joint(&scores, LIKELIHOOD).ok()))
+}
+
+/// Points of a baseline, each against those before it.
+fn early_scores(what: &Characteristic, points: &[&PointRow]) -> Vec<f64> {
+    let mut reference = SelfStart::default();
+    let score = |point: &&PointRow| {
+        let weight = early_weight(what, point.size).unwrap_or(1.0);
+        let score = reference.score_weighted(point.value, weight);
+        reference.take_weighted(point.value, weight);
+        score.unwrap_or(0.0)
+    };
+    points.iter().map(score).collect()
+}
+
+/// Whether a rule fired first.
+pub(crate) fn by_first(row: &EpisodeRow, rule: &str) -> bool {
+    row.rules.first().is_some_and(|first| first == rule)
 }
 
 /// Places of the points without a signal that lead up to one, and that one.
@@ -115,7 +171,7 @@ fn quiet_until(points: &[PointRow], signal: usize) -> Vec<usize> {
 }
 
 /// How an alert began, in a sentence with a blank before it; nothing where that is not estimated.
-pub(super) fn began(onset: &Onset) -> Option<String> {
+pub(crate) fn began(onset: &Onset) -> Option<String> {
     let kind = match (onset.shape?, onset.slope_sigma) {
         ("drift", Some(slope)) => format!("a drift of about {slope:+.2} sigma a point"),
         (shape, _) => format!("a {shape}"),
@@ -132,6 +188,7 @@ pub(super) fn began(onset: &Onset) -> Option<String> {
     ))
 }
 
-pub(super) fn is_first(row: &EpisodeRow, point: &PointRow) -> bool {
+/// Whether a point has an alert's first signal.
+pub(crate) fn is_first(row: &EpisodeRow, point: &PointRow) -> bool {
     point.at == row.first_at && point.unit == row.first_unit
 }

@@ -5,11 +5,11 @@
 use spc::chart::ChartKind;
 
 use super::Alert;
-use super::onset::is_first;
+use super::onset::{by_first, is_first};
 use crate::commands::chart::{ChartFacts, leading};
-use crate::commands::{local, local_minute, rule_words, unit};
+use crate::commands::{local, local_minute, rule_words, subgroup_name, unit};
 use crate::config::{Characteristic, Config};
-use crate::engine::is_detector;
+use crate::engine::{STARTING, is_detector};
 use crate::output::significant;
 use crate::store::alerts::EpisodeRow;
 
@@ -57,6 +57,15 @@ pub(super) fn sentence(
             row.size_sigma,
         );
     }
+    if by_first(row, STARTING) {
+        return format!(
+            "{begin}; there were no limits yet: it rests on the {} {} of the baseline before it, \
+             against which the shift is about {:+.1} sigma.",
+            before_first(facts, row),
+            subgroup_name(what),
+            row.size_sigma
+        );
+    }
     if row.rules.iter().all(|rule| is_detector(rule)) {
         return format!(
             "{begin}; no single point is beyond the limits, the shift is about {:+.1} sigma.",
@@ -68,6 +77,19 @@ pub(super) fn sentence(
         significant(row.size_value),
         row.size_sigma,
     )
+}
+
+/// Points of a baseline before an alert's first signal.
+fn before_first(facts: &ChartFacts, row: &EpisodeRow) -> usize {
+    let points = &facts.points;
+    let Some(signal) = points.iter().position(|point| is_first(row, point)) else {
+        return 0;
+    };
+    let version = points[signal].version;
+    let own = points[..signal]
+        .iter()
+        .filter(|point| !point.late && point.version == version);
+    own.count()
 }
 
 /// Everything that has to be known at once, in at most [`TEXT_MAX`] characters: what, where, how

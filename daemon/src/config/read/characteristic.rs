@@ -26,7 +26,7 @@ pub(super) struct Known<'k> {
 }
 
 /// The names of the charts, as they are written.
-const CHARTS: [(&str, ChartKind); 13] = [
+const CHARTS: [(&str, ChartKind); 14] = [
     ("individuals", ChartKind::Individuals),
     ("mean-range", ChartKind::MeanRange),
     ("mean-s", ChartKind::MeanS),
@@ -39,6 +39,7 @@ const CHARTS: [(&str, ChartKind); 13] = [
     ("u", ChartKind::U),
     ("u-prime", ChartKind::UPrime),
     ("between-events", ChartKind::G),
+    ("time-between-events", ChartKind::T),
     ("t-squared", ChartKind::TSquared),
 ];
 
@@ -99,7 +100,9 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
     let chart = chart_item.as_ref().and_then(|item| item.choice(&CHARTS));
     if let (Some(item), Some(chart), Some(subject)) = (&chart_item, chart, &subject) {
         check_chart(item, chart, subject, subgroup);
-        check_opportunities(item, subject, &filter, &scope);
+        if chart != ChartKind::T {
+            check_opportunities(item, subject, &filter, &scope);
+        }
         check_units(item, chart, &scope);
     }
     let baseline = baseline::read(table);
@@ -341,10 +344,10 @@ fn read_window(table: &Table<'_>) -> Option<Subgroup> {
 fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: Option<Subgroup>) {
     let counts = match chart {
         ChartKind::P | ChartKind::PPrime | ChartKind::Np => true,
-        ChartKind::C | ChartKind::U | ChartKind::UPrime | ChartKind::G => true,
+        ChartKind::C | ChartKind::U | ChartKind::UPrime => true,
+        ChartKind::G | ChartKind::T => true,
         ChartKind::Individuals | ChartKind::MeanRange | ChartKind::MedianRange => false,
-        ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::T => false,
-        ChartKind::TSquared => false,
+        ChartKind::MeanS | ChartKind::ThreeWay | ChartKind::TSquared => false,
     };
     if chart == ChartKind::TSquared || matches!(subject, Subject::Measures(_)) {
         return subject::check_chart(item, chart, subject);
@@ -356,7 +359,7 @@ fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: O
     } else if !counts && !measured {
         item.fault(
             "needs measured values, but verdicts are counted",
-            "write p, p-prime, np, c, u, u-prime or between-events",
+            "write p, p-prime, np, c, u, u-prime, between-events or time-between-events",
         );
     }
     let spreads = matches!(
@@ -370,9 +373,9 @@ fn check_chart(item: &Item<'_>, chart: ChartKind, subject: &Subject, subgroup: O
         );
     }
     let by_unit = matches!(subgroup, None | Some(Subgroup::Panel | Subgroup::Board));
-    if chart == ChartKind::G && !by_unit {
+    if matches!(chart, ChartKind::G | ChartKind::T) && !by_unit {
         item.fault(
-            "counts units from one with a defect to the next, one by one",
+            "looks for units with a defect one by one",
             "write subgroup = \"panel\" or \"board\"",
         );
     }
@@ -428,7 +431,7 @@ fn check_units(item: &Item<'_>, chart: ChartKind, scope: &Scope<'_>) {
     if chart == ChartKind::G && !offers.is_empty() && none_tells {
         item.fault(
             "counts units without a defect too, and a feed that lists failures only tells none",
-            "write u, or chart a feed that lists every unit",
+            "write u or time-between-events, or chart a feed that lists every unit",
         );
     }
 }

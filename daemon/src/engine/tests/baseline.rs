@@ -1,4 +1,4 @@
-//! What is left out of a baseline, and what its limits are then.
+//! What is left out of a baseline, what its limits are then, and what watches it meanwhile.
 
 use super::*;
 
@@ -40,4 +40,105 @@ fn what_is_left_out_of_a_baseline_follows_from_its_points_alone() {
     backwards.reverse();
     let patient = config("individuals", "\"panel\"", 10_000);
     assert_eq!(at_once(&patient, &backwards).limits, kept.limits);
+}
+
+/// Panels three minutes apart whose level moves by so many sigmas at one of the first.
+fn early(sigmas: f64, from: usize) -> Vec<Row> {
+    let mut rows = shifted(0.0);
+    for row in rows.iter_mut().filter(|row| row.panel >= from) {
+        row.value += sigmas;
+    }
+    rows
+}
+
+#[test]
+fn a_shift_within_the_baseline_is_signalled_before_there_are_limits() {
+    let config = watched("in_control_run_length = 500\nscreen = false");
+    let kept = at_once(&config, &early(4.0, 12));
+    let alert = kept.alerts.values().next().unwrap();
+    assert!(alert.rules.starts_with("self_starting_cusum"), "{alert:?}");
+    assert!(alert.first_at >= 12 * 3 * MINUTE && alert.first_at < 20 * 3 * MINUTE);
+    assert_eq!(alert.side, Side::Upper);
+    assert!(alert.size_sigma > 1.0, "{alert:?}");
+    let quiet = at_once(&config, &early(0.0, 12));
+    assert_eq!(quiet.signals_by("self_starting_cusum"), 0);
+    // What is there from the first panel on is how the process is, as far as anyone can tell.
+    let always = at_once(&config, &early(4.0, 0));
+    assert_eq!(always.signals_by("self_starting_cusum"), 0);
+    // Limits alone were asked for.
+    let alone = watched("in_control_run_length = 500\ndetection = [\"limits\"]");
+    let alone = at_once(&alone, &early(4.0, 12));
+    assert_eq!(alone.signals_by("self_starting_cusum"), 0);
+}
+
+#[test]
+fn an_alert_of_the_baseline_returns_when_it_is_quiet_again() {
+    let config = watched("in_control_run_length = 500\nscreen = false");
+    let longer = "baseline = 60";
+    let text = text(
+        "individuals",
+        "\"panel\"",
+        10,
+        "in_control_run_length = 500",
+    );
+    let text = text.replace("baseline = 20", longer);
+    let mut rows = early(5.0, 12);
+    for row in rows.iter_mut().filter(|row| row.panel >= 16) {
+        row.value -= 5.0;
+    }
+    let kept = at_once(&config_from(&text), &rows);
+    let alert = kept.alerts.values().next().unwrap();
+    assert_eq!(alert.rules, "self_starting_cusum");
+    let returned = alert.returned_at.unwrap();
+    assert!(
+        returned > 20 * 3 * MINUTE && returned < 60 * 3 * MINUTE,
+        "{alert:?}"
+    );
+    // Limits that are set meanwhile judge from then on, and the alert ends with quiet points.
+    let kept = at_once(&config, &rows);
+    let alert = kept.alerts.values().next().unwrap();
+    assert!(alert.returned, "{alert:?}");
+}
+
+/// Two strokes whose level moves soon after the start; the second one starts later.
+fn early_jump() -> impl Strategy<Value = Vec<Row>> {
+    (two_strokes(), 8..20_usize, -9.0..9.0_f64).prop_map(|(mut rows, from, jump)| {
+        for row in rows.iter_mut().filter(|row| row.panel >= from) {
+            row.value += jump;
+        }
+        rows
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// What watches a baseline rests on how often the line is judged, as far as that is known.
+    #[test]
+    fn watching_a_baseline_changes_no_digit_with_the_order(
+        rows in early_jump(),
+        seed in any::<u64>(),
+        piece in 1..40_usize,
+        stated in any::<bool>(),
+    ) {
+        let more = if stated { "in_control_run_length = 100" } else { "" };
+        let open = config_with("individuals", "\"panel\"", 10_000, more);
+        let short = config_with("individuals", "\"panel\"", 12, more);
+        let expected = at_once(&open, &rows);
+        prop_assert_eq!(difference(&in_pieces(&short, &rows, piece), &expected), None);
+        let late = delayed(&rows, 12, seed);
+        prop_assert_eq!(difference(&in_pieces(&short, &late, piece), &expected), None);
+        prop_assert_eq!(difference(&in_pieces(&open, &late, piece), &expected), None);
+    }
+}
+
+#[test]
+fn a_watched_baseline_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() {
+    let config = watched("");
+    let rows = early(4.0, 12);
+    let expected = at_once(&config, &rows);
+    assert!(expected.signals_by("self_starting_cusum") > 0);
+    for stop in [3, 9, 14, 17, 19, 30] {
+        assert_eq!(interrupted(&config, &rows, stop), expected, "at {stop}");
+    }
 }
