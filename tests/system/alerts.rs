@@ -301,11 +301,24 @@ fn a_restart_begins_a_new_version_and_says_who_and_why() {
         "New stencil frame",
     ];
     place.ok(&restart);
+    // It is seen at once, also before anything has come.
+    let asked = place.ok(&["limits", "list", stream]);
+    assert!(
+        asked.contains("of 10 subgroups so far, restarted by R. Lindner"),
+        "{asked}"
+    );
     for delivery in late {
         place.deliver(delivery);
     }
     place.replay();
 
+    let versions = place.json(&["limits", "list", stream]);
+    let restarted: Vec<&Value> = list(&versions)
+        .iter()
+        .map(|one| &one["restarted"])
+        .collect();
+    assert!(restarted[0].is_null(), "{versions}");
+    assert_eq!(restarted[1]["reason"], "New stencil frame");
     let after = place.chart(stream);
     let (old, fresh) = (&after["limits"][0], &after["limits"][1]);
     assert_eq!(old, &before["limits"][0], "what was judged stays judged");

@@ -4,14 +4,15 @@
 //! invariant: a request without a name and a reason is not kept.
 
 use serde::Serialize;
+use spc::chart::ChartKind;
 
 use super::baseline::Baseline;
-use super::{ALWAYS, CommandError, characteristic, find_stream, said, utc, when};
+use super::{ALWAYS, CommandError, characteristic, find_stream, local, said, utc, when};
 use crate::config::Config;
 use crate::engine::Detection;
 use crate::output::{self, Format, Table, significant};
-use crate::store::query::{PointRow, StreamRow};
-use crate::store::{Reader, Who, chart_name};
+use crate::store::query::{LimitsRow, StreamRow};
+use crate::store::{Reader, RequestRow, Who, chart_name};
 
 /// A version of limits.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -30,9 +31,12 @@ pub struct Version {
     pub subgroups: u32,
     /// The centre.
     pub centre: f64,
-    /// Sigma of a single value; sigma_z for p-prime and u-prime; 0 for other counts, where it
-    /// follows from centre and size.
-    pub sigma: f64,
+    /// Sigma of a single reading; of counts and of what lies between events, that of a plotted
+    /// point of the median size in the baseline. Absent for t-squared, which is a distance itself.
+    pub sigma: Option<f64>,
+    /// How much more than by chance the baseline varied (p-prime, u-prime).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sigma_z: Option<f64>,
     /// Limits in multiples of sigma, widened for the subgroups that made them.
     pub width: f64,
     /// What they are watched with.
@@ -46,8 +50,51 @@ pub struct Version {
     pub reason: String,
     /// When, by the clock.
     pub set_at: String,
+    /// Who asked for the baseline, where a restart began it.
+    pub restarted: Option<Restart>,
     #[serde(skip)]
     baseline: (i64, i64),
+}
+
+/// A restart that a person asked for.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Restart {
+    /// The event time it holds from, RFC 3339 in UTC.
+    pub from: String,
+    /// Who.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    #[serde(skip)]
+    at: i64,
+}
+
+impl Restart {
+    fn of(row: RequestRow) -> Restart {
+        Restart {
+            from: utc(row.at),
+            by: row.author,
+            reason: row.reason,
+            at: row.at,
+        }
+    }
+
+    fn words(&self) -> String {
+        format!("restarted by {}: {}", self.by, self.reason)
+    }
+}
+
+/// A baseline that is being collected.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Collecting {
+    /// Its number within the stream.
+    pub version: u32,
+    /// Subgroups so far.
+    pub subgroups: u64,
+    /// Subgroups of which limits are made.
+    pub wanted: usize,
+    /// Who asked for it, where a restart began it.
+    pub restarted: Option<Restart>,
 }
 
 /// What a version of limits is watched with.
@@ -134,9 +181,13 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
         Some(wanted) => vec![find_stream(reader, wanted)?],
         None => reader.streams()?,
     };
+    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
     let mut rows = Vec::new();
     for stream in streams {
+        let mut before = i64::MIN;
         for row in reader.limits(Some(stream.id))? {
+            let (sigma, span) = (sigma(reader, &row)?, (before, row.from_at));
+            before = row.to_at;
             rows.push(Version {
                 stream: stream.label.clone(),
                 version: row.version,
@@ -145,18 +196,84 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
                 baseline_to: utc(row.to_at),
                 subgroups: row.limits.subgroups,
                 centre: row.limits.centre,
-                sigma: row.limits.sigma,
+                sigma,
+                sigma_z: row.limits.sigma_z(),
                 width: row.limits.width,
                 watch: Watch::of(&row.detection),
                 findings: Baseline::of(&row.findings),
                 author: row.author,
                 reason: row.reason,
                 set_at: utc(row.set_at),
+                restarted: begun_by(&requests, stream.id, span),
                 baseline: (row.from_at, row.to_at),
             });
         }
     }
     Ok(rows)
+}
+
+/// Sigma as [`Version::sigma`] says.
+pub(crate) fn sigma(reader: &Reader, row: &LimitsRow) -> Result<Option<f64>, CommandError> {
+    let by_law = matches!(
+        row.limits.kind,
+        ChartKind::P
+            | ChartKind::PPrime
+            | ChartKind::Np
+            | ChartKind::C
+            | ChartKind::U
+            | ChartKind::UPrime
+            | ChartKind::G
+            | ChartKind::T
+    );
+    if !by_law {
+        return Ok(Some(row.limits.sigma).filter(|_| row.limits.joint.is_none()));
+    }
+    let points = reader.points(row.stream, row.from_at, row.to_at.saturating_add(1))?;
+    let own = points.iter().filter(|point| point.baseline && !point.late);
+    let mut sizes: Vec<f64> = own.map(|point| point.size).collect();
+    sizes.sort_by(f64::total_cmp);
+    // Points that the plant let go have no size any more.
+    let size = sizes.get(sizes.len() / 2);
+    let sigma = size.map(|size| row.limits.sigma_at(*size));
+    Ok(sigma.filter(|sigma| sigma.is_finite()))
+}
+
+/// The last restart of a stream after one time and up to another.
+fn begun_by(requests: &[RequestRow], stream: i64, (after, to): (i64, i64)) -> Option<Restart> {
+    let own = |row: &&RequestRow| row.stream == stream && row.kind == "restart";
+    let mut rows = requests.iter().rev().filter(own);
+    let found = rows.find(|row| row.at > after && row.at <= to);
+    found.cloned().map(Restart::of)
+}
+
+/// The baseline that a stream is collecting, or begins with its next point; nothing while limits
+/// hold.
+///
+/// # Errors
+///
+/// When the record can not be read, or the configuration does not fit it.
+pub fn collecting(
+    (config, reader): (&Config, &Reader),
+    stream: &StreamRow,
+) -> Result<Option<Collecting>, CommandError> {
+    let limits = reader.limits(Some(stream.id))?;
+    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
+    let after = limits.last().map_or(i64::MIN, |row| row.to_at);
+    let restarted = begun_by(&requests, stream.id, (after, i64::MAX));
+    let is_asked = restarted
+        .as_ref()
+        .is_some_and(|restart| restart.at > stream.newest);
+    let (version, subgroups) = match (is_asked, stream.monitoring) {
+        (true, _) => (limits.last().map_or(1, |row| row.version + 1), 0),
+        (false, true) => return Ok(None),
+        (false, false) => reader.collected(stream.id)?,
+    };
+    Ok(Some(Collecting {
+        version,
+        subgroups,
+        wanted: characteristic(config, stream)?.baseline,
+        restarted,
+    }))
 }
 
 /// Prints the versions of limits.
@@ -186,6 +303,7 @@ pub fn print(
         "baseline",
         "set by",
         "reason",
+        "restarted",
     ]);
     for row in &rows {
         table.push(vec![
@@ -203,9 +321,39 @@ pub fn print(
             row.findings.words().into(),
             row.author.as_str().into(),
             row.reason.as_str().into(),
+            row.restarted.as_ref().map(Restart::words).into(),
         ]);
     }
-    Ok(output::print_rows(format, &table, &rows)?)
+    output::print_rows(format, &table, &rows)?;
+    if format != Format::Table {
+        return Ok(());
+    }
+    Ok(output::print(&under_way((config, reader), stream)?)?)
+}
+
+/// The baselines that are being collected, in lines.
+fn under_way(
+    (config, reader): (&Config, &Reader),
+    stream: Option<&str>,
+) -> Result<String, CommandError> {
+    let streams = match stream {
+        Some(wanted) => vec![find_stream(reader, wanted)?],
+        None => reader.streams()?,
+    };
+    let mut lines = String::new();
+    for stream in streams {
+        let Some(found) = collecting((config, reader), &stream)? else {
+            continue;
+        };
+        let restarted = found.restarted.map_or_else(String::new, |restart| {
+            format!(", {} (from {})", restart.words(), local(config, restart.at))
+        });
+        lines += &format!(
+            "{}: baseline {}, {} of {} subgroups so far{restarted}\n",
+            stream.label, found.version, found.subgroups, found.wanted
+        );
+    }
+    Ok(lines)
 }
 
 /// Whether the minimum of subgroups holds.
@@ -239,8 +387,8 @@ pub fn freeze(
     // A request that says too little is refused for that first.
     let (by, reason) = (said("the name", by)?, said("the reason", reason)?);
     let wanted = characteristic(config, &stream)?.baseline_minimum;
-    let found = baseline_points(reader, &stream)?;
-    if found >= wanted {
+    let (_, found) = reader.collected(stream.id)?;
+    if found >= wanted as u64 {
         return ask(reader, &stream, "freeze", None, (&by, &reason, now));
     }
     if minimum == Minimum::Holds {
@@ -270,15 +418,6 @@ pub fn restart(
 ) -> Result<Asked, CommandError> {
     let stream = find_stream(reader, stream)?;
     ask(reader, &stream, "restart", from, (by, reason, now))
-}
-
-/// The subgroups of the baseline that is being collected.
-fn baseline_points(reader: &Reader, stream: &StreamRow) -> Result<usize, CommandError> {
-    let points = reader.points(stream.id, ALWAYS.0, ALWAYS.1)?;
-    let on_time = || points.iter().filter(|point| !point.late);
-    let newest = on_time().map(|point| point.version).max();
-    let belongs = |point: &&PointRow| point.baseline && Some(point.version) == newest;
-    Ok(on_time().filter(belongs).count())
 }
 
 fn ask(

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::baseline::Baseline;
-use super::limits::Watch;
+use super::limits::{Collecting, Watch, collecting};
 use super::{ALWAYS, CommandError, alerts, characteristic, keys, unit, utc, when};
 use crate::config::Config;
 use crate::output::{self, Cell, Format, Table};
@@ -28,6 +28,8 @@ pub struct Stream {
     pub phase: &'static str,
     /// Plotted points.
     pub points: u64,
+    /// The baseline that is being collected; absent while limits hold.
+    pub collecting: Option<Collecting>,
     /// The version of the newest limits.
     pub limits_version: Option<u32>,
     /// The subgroups that made them.
@@ -73,6 +75,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandErro
                 .collect(),
             unit: unit(config, what, &stream),
             phase: phase(stream.monitoring),
+            collecting: collecting((config, reader), &stream)?,
             points: counts.points,
             limits_version: newest.map(|limits| limits.version),
             limits_subgroups: newest.map(|limits| limits.limits.subgroups),

@@ -11,7 +11,9 @@ use serde::Serialize;
 use super::alerts::{AlertInShort, in_short};
 use super::{Page, looked, missing, shown};
 use crate::commands::chart::{self, ChartFacts};
-use crate::commands::{CommandError, characteristic, local_minute, streams, subgroup_name, unit};
+use crate::commands::{
+    CommandError, characteristic, limits, local_minute, streams, subgroup_name, unit,
+};
 use crate::config::Config;
 use crate::serve::access::Visitor;
 use crate::store::query::{LimitsRow, StreamRow};
@@ -139,7 +141,7 @@ struct Version {
     version: u32,
     subgroups: u32,
     centre: f64,
-    sigma: f64,
+    sigma: Option<f64>,
     from: String,
     to: String,
     author: String,
@@ -205,8 +207,8 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
             .limits
             .iter()
             .rev()
-            .map(|row| version(config, row))
-            .collect(),
+            .map(|row| version(config, reader, row))
+            .collect::<Result<_, _>>()?,
         alerts: of_stream
             .take(ALERTS_MAX)
             .map(|row| in_short(config, std::slice::from_ref(stream), row))
@@ -234,16 +236,16 @@ fn out_of_service(
     }))
 }
 
-fn version(config: &Config, row: &LimitsRow) -> Version {
-    Version {
+fn version(config: &Config, reader: &Reader, row: &LimitsRow) -> Result<Version, CommandError> {
+    Ok(Version {
         version: row.version,
         subgroups: row.limits.subgroups,
         centre: row.limits.centre,
-        sigma: row.limits.sigma,
+        sigma: limits::sigma(reader, row)?,
         from: local_minute(config, row.from_at),
         to: local_minute(config, row.to_at),
         author: row.author.clone(),
         reason: row.reason.clone(),
         set_at: local_minute(config, row.set_at),
-    }
+    })
 }
