@@ -116,8 +116,8 @@ impl Folders {
 
     /// Whether a feed has files that are not at rest yet.
     #[must_use]
-    pub fn unsettled(&self, feed: FeedIndex, settle_ms: u64, now_ms: u64) -> bool {
-        self.settlers[feed].next_ms(settle_ms, now_ms).is_some()
+    pub fn unsettled(&self, feed: FeedIndex) -> bool {
+        self.settlers[feed].is_waiting()
     }
 
     /// Notes that files were handed over.
@@ -316,7 +316,7 @@ impl Turn {
             if last.is_none_or(|last| now >= last + feed.scan_ms) {
                 regular.push(place);
                 self.due.insert(place);
-            } else if self.folders.unsettled(place, settle_ms(feed), now) {
+            } else if self.folders.unsettled(place) {
                 self.due.insert(place);
             }
         }

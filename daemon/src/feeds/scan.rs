@@ -142,7 +142,7 @@ impl Settler {
     }
 
     /// The files of this scan that have kept size and time of writing for `settle_ms`, by the
-    /// caller's monotonic clock. Files that are gone are forgotten.
+    /// caller's monotonic clock. They and files that are gone are forgotten.
     pub fn settled(&mut self, files: Vec<Found>, settle_ms: u64, now_ms: u64) -> Vec<Found> {
         let mut seen = BTreeMap::new();
         let mut settled = Vec::new();
@@ -152,22 +152,19 @@ impl Settler {
                 _ => now_ms,
             };
             if now_ms.saturating_sub(since_ms) >= settle_ms {
-                settled.push(file.clone());
+                settled.push(file);
+            } else {
+                seen.insert(file.path.clone(), Seen { file, since_ms });
             }
-            seen.insert(file.path.clone(), Seen { file, since_ms });
         }
         self.seen = seen;
         settled
     }
 
-    /// When the next of the files seen comes to rest if it stays as it is.
+    /// Whether files were seen that had not come to rest: they have to be looked at again.
     #[must_use]
-    pub fn next_ms(&self, settle_ms: u64, now_ms: u64) -> Option<u64> {
-        let ends = self
-            .seen
-            .values()
-            .map(|seen| seen.since_ms.saturating_add(settle_ms));
-        ends.filter(|end| *end > now_ms).min()
+    pub fn is_waiting(&self) -> bool {
+        !self.seen.is_empty()
     }
 }
 
@@ -189,7 +186,7 @@ mod tests {
     fn a_file_settles_once_it_has_not_changed_for_long_enough() {
         let mut settler = Settler::new();
         assert!(settler.settled(vec![file("a", 1)], 100, 0).is_empty());
-        assert_eq!(settler.next_ms(100, 0), Some(100));
+        assert!(settler.is_waiting());
         assert!(settler.settled(vec![file("a", 1)], 100, 99).is_empty());
         assert!(
             settler.settled(vec![file("a", 2)], 100, 100).is_empty(),
@@ -199,6 +196,10 @@ mod tests {
             settler.settled(vec![file("a", 2)], 100, 200),
             [file("a", 2)]
         );
+        assert!(!settler.is_waiting(), "it was handed over");
+        assert!(settler.settled(vec![file("a", 3)], 100, 250).is_empty());
+        // However late the next look comes, the file still waits for it.
+        assert!(settler.is_waiting());
         assert!(settler.settled(vec![], 100, 300).is_empty());
         assert!(
             settler.settled(vec![file("a", 2)], 100, 301).is_empty(),
