@@ -7,7 +7,7 @@ use std::fs::{self, OpenOptions};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
@@ -33,6 +33,18 @@ pub struct Answer {
     pub code: Option<i32>,
     pub out: String,
     pub err: String,
+}
+
+impl Answer {
+    /// Runs a command to its end.
+    pub fn of(command: &mut Command) -> Answer {
+        let output = command.output().unwrap();
+        Answer {
+            code: output.status.code(),
+            out: String::from_utf8_lossy(&output.stdout).into_owned(),
+            err: String::from_utf8_lossy(&output.stderr).into_owned(),
+        }
+    }
 }
 
 /// A folder with a configuration and the files of its feeds; gone when dropped.
@@ -99,8 +111,18 @@ impl Place {
         }
     }
 
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_driftvane"));
+    /// The program with its arguments, not started yet.
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        self.prepared(Command::new(env!("CARGO_BIN_EXE_driftvane")), arguments)
+    }
+
+    /// The program, started by another one that does something to it.
+    pub fn command_under(&self, mut wrapper: Command, arguments: &[&str]) -> Command {
+        wrapper.arg(env!("CARGO_BIN_EXE_driftvane"));
+        self.prepared(wrapper, arguments)
+    }
+
+    fn prepared(&self, mut command: Command, arguments: &[&str]) -> Command {
         command
             .arg("--config")
             .arg(self.path("driftvane.toml"))
@@ -111,12 +133,7 @@ impl Place {
 
     /// Runs the program to its end.
     pub fn run(&self, arguments: &[&str]) -> Answer {
-        let output = self.command(arguments).output().unwrap();
-        Answer {
-            code: output.status.code(),
-            out: String::from_utf8(output.stdout).unwrap(),
-            err: String::from_utf8(output.stderr).unwrap(),
-        }
+        Answer::of(&mut self.command(arguments))
     }
 
     /// Runs the program, which has to succeed, and gives what it printed.
@@ -145,14 +162,19 @@ impl Place {
 
     /// The same, with more in its environment.
     pub fn watch_with(&self, environment: &[(&str, &str)]) -> Watching {
+        let mut command = self.command(&["watch"]);
+        command.envs(environment.iter().copied());
+        self.watch_by(command)
+    }
+
+    /// Starts the daemon by a command that a test prepared; its log goes to `watch.log`.
+    pub fn watch_by(&self, mut command: Command) -> Watching {
         let mut options = OpenOptions::new();
         let log = options
             .create(true)
             .append(true)
             .open(self.path("watch.log"));
-        let child = self
-            .command(&["watch"])
-            .envs(environment.iter().copied())
+        let child = command
             .stdout(Stdio::null())
             .stderr(log.unwrap())
             .spawn()
@@ -321,6 +343,17 @@ impl Watching {
         status.unwrap().code()
     }
 
+    /// Its number in the system.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Waits until it has ended by itself, and says how.
+    pub fn wait(&mut self) -> ExitStatus {
+        wait_until("the daemon to end", || !self.runs());
+        self.child.wait().unwrap()
+    }
+
     /// Whether it still runs.
     pub fn runs(&mut self) -> bool {
         self.child.try_wait().unwrap().is_none()
@@ -347,6 +380,11 @@ pub fn get(address: &str, path: &str) -> (u16, String) {
     let status = answer.split(' ').nth(1).unwrap().parse().unwrap();
     let (_, text) = answer.split_once("\r\n\r\n").unwrap();
     (status, text.to_owned())
+}
+
+/// Whether the long form of the tests was asked for: `tests/run --long`.
+pub fn is_long() -> bool {
+    std::env::var_os("DRIFTVANE_LONG").is_some_and(|value| value == "1")
 }
 
 /// Waits until something holds; panics with its name when that takes too long.

@@ -178,6 +178,7 @@ fn only_the_store_names_the_database_and_the_archive() {
     let allowed = [
         "daemon/src/store/",
         "daemon/benches/",
+        "tests/system/older.rs:",
         "tests/system/place.rs:",
         "tests/system/verify.rs:",
     ];
@@ -420,6 +421,34 @@ fn the_code_map_names_every_module_and_only_what_exists() {
     found.sort();
     found.dedup();
     none("bring the map up to date", &found);
+}
+
+#[test]
+fn every_test_that_a_table_names_exists() {
+    let map = source("DEVELOPERS.md").text;
+    // Test names are sentences: small letters and underscores.
+    let is_test = |part: &&str| {
+        let of_name = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || "_:".contains(c);
+        part.contains("::") && part.chars().all(of_name)
+    };
+    let rows = map.lines().filter(|line| line.starts_with("| "));
+    let (mut found, mut count) = (Vec::new(), 0);
+    for part in rows.flat_map(|line| line.split('`')).filter(is_test) {
+        let Some((module, name)) = part.rsplit_once("::") else {
+            continue;
+        };
+        count += 1;
+        let file = module.replace("::", "/");
+        let holds = |one: &&Source| {
+            let path = one.path.trim_end_matches(".rs");
+            path.ends_with(&format!("/{file}")) && one.code.contains(&format!("fn {name}("))
+        };
+        if !rust().iter().any(|one| holds(&one)) {
+            found.push(part.to_owned());
+        }
+    }
+    assert!(count > 20, "only {count} tests are named in DEVELOPERS.md");
+    none("name a test that exists", &found);
 }
 
 /// Texts in backquotes that are paths of this repository.

@@ -1,0 +1,169 @@
+//! Folders and files that are not what they should be: away, unmounted, forbidden, special.
+//!
+//! The one invariant: what one feed can not have holds up no other feed, and is taken up by itself
+//! when it can be had.
+
+use std::fs;
+use std::os::unix::fs::{PermissionsExt, symlink};
+use std::process::Command;
+
+use crate::kept::{assert_whole, counted, deliveries, quick_config, undisturbed};
+use crate::place::{Place, Watching, wait_until};
+use crate::tools::{Mounted, signal, tool, tracer};
+
+fn rows(place: &Place) -> i64 {
+    if place.run(&["streams"]).code == Some(0) {
+        place.number("SELECT coalesce(sum(rows), 0) FROM unit")
+    } else {
+        0
+    }
+}
+
+fn stop(mut watching: Watching) {
+    signal("TERM", watching.id());
+    assert_eq!(watching.wait().code(), Some(0));
+}
+
+#[test]
+fn without_watches_or_hints_the_folders_are_scanned_and_the_limit_is_named() {
+    let config = quick_config();
+    let files = &deliveries(141)[..30];
+    let expected = undisturbed(&config, files);
+    for injection in [
+        "inotify_add_watch:error=ENOSPC",
+        "inotify_init1:error=EMFILE",
+    ] {
+        let place = Place::new(&config);
+        let wrapper = tracer(&[injection], &[]);
+        let watching = place.watch_by(place.command_under(wrapper, &["watch"]));
+        files.iter().for_each(|file| place.deliver(file));
+        let all = expected.number("SELECT sum(rows) FROM unit");
+        wait_until("all rows", || rows(&place) == all);
+        let log = place.log();
+        assert!(log.contains("fs.inotify.max_user_"), "{injection}: {log}");
+        stop(watching);
+        assert_whole(&place);
+        assert_eq!(counted(&expected), counted(&place));
+    }
+}
+
+#[test]
+fn too_few_open_files_cost_time_and_nothing_else() {
+    let config = quick_config();
+    let files = &deliveries(142)[..40];
+    let place = Place::new(&config);
+    let mut wrapper = Command::new("prlimit");
+    wrapper.arg("--nofile=24").arg("--");
+    let watching = place.watch_by(place.command_under(wrapper, &["watch"]));
+    files.iter().for_each(|file| place.deliver(file));
+    let expected = undisturbed(&config, files);
+    let all = expected.number("SELECT sum(rows) FROM unit");
+    wait_until("all rows", || rows(&place) == all);
+    stop(watching);
+    assert_whole(&place);
+    assert_eq!(counted(&expected), counted(&place));
+}
+
+#[test]
+fn a_share_that_is_unmounted_holds_up_no_other_feed_and_is_taken_up_again() {
+    let config = quick_config();
+    let files = deliveries(143);
+    let place = Place::new(&config);
+    let share = Mounted::in_memory(place.path("paste"), 8 << 10);
+    files[..20].iter().for_each(|file| place.deliver(file));
+    let watching = place.watch();
+    let all =
+        |count: usize| undisturbed(&config, &files[..count]).number("SELECT sum(rows) FROM unit");
+    let first = all(20);
+    wait_until("the first rows", || rows(&place) == first);
+    drop(share);
+    // The others go on; what the station writes meanwhile is on the share when it is back.
+    let (away, others): (Vec<_>, Vec<_>) =
+        files[20..40].iter().partition(|one| one.station == "paste");
+    others.iter().for_each(|file| place.deliver(file));
+    let expected = undisturbed(&config, &files[..40]);
+    let of_others = |place: &Place| {
+        place.number("SELECT coalesce(sum(rows), 0) FROM unit WHERE feed <> 'paste-l1'")
+    };
+    let wanted = of_others(&expected);
+    wait_until("the rows of the others", || of_others(&place) == wanted);
+    let share = Mounted::in_memory(place.path("paste"), 8 << 10);
+    away.iter().for_each(|file| place.deliver(file));
+    let all = expected.number("SELECT sum(rows) FROM unit");
+    wait_until("the rows of the share", || rows(&place) == all);
+    stop(watching);
+    assert_whole(&place);
+    assert_eq!(counted(&expected), counted(&place));
+    drop(share);
+}
+
+#[test]
+fn a_forbidden_file_or_folder_holds_up_no_other_and_is_taken_up_when_allowed() {
+    let config = quick_config();
+    let files = &deliveries(144)[..30];
+    let place = Place::new(&config);
+    files.iter().for_each(|file| place.deliver(file));
+    let forbidden = files.iter().find(|file| file.station == "paste").unwrap();
+    let forbidden = place.path("paste").join(&forbidden.file_name);
+    let allow = |path: &std::path::Path, mode: u32| {
+        fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
+    };
+    // Root may read everything, so the daemon runs as someone else.
+    tool(
+        "chown",
+        &["-R", "65534:65534", &place.folder.to_string_lossy()],
+    );
+    allow(&forbidden, 0);
+    allow(&place.path("optical"), 0);
+    let mut wrapper = Command::new("setpriv");
+    wrapper.args(["--reuid=65534", "--regid=65534", "--clear-groups", "--"]);
+    let watching = place.watch_by(place.command_under(wrapper, &["watch"]));
+    let expected = undisturbed(&config, files);
+    let all = expected.number("SELECT sum(rows) FROM unit");
+    wait_until("both to be told", || {
+        let log = place.log();
+        log.contains("waiting for the folder") && log.contains("can not be read")
+    });
+    allow(&forbidden, 0o644);
+    allow(&place.path("optical"), 0o755);
+    wait_until("all rows", || rows(&place) == all);
+    stop(watching);
+    assert_whole(&place);
+    assert_eq!(counted(&expected), counted(&place));
+}
+
+/// A read of a pipe waits for ever, one of a device never ends, a link may lead anywhere.
+#[test]
+fn links_pipes_devices_and_folders_are_neither_followed_nor_opened() {
+    let config = quick_config();
+    let files = &deliveries(145)[..20];
+    let place = Place::new(&config);
+    let outside = files.iter().find(|file| file.station == "paste").unwrap();
+    place.write(
+        "outside.csv",
+        String::from_utf8_lossy(&outside.content).replace("P0", "P7"),
+    );
+    let special = |name: &str| place.path("paste").join(name);
+    symlink(place.path("outside.csv"), special("P000901_x.csv")).unwrap();
+    symlink("P000902_x.csv", special("P000902_x.csv")).unwrap();
+    symlink("/etc/passwd", special("P000903_x.csv")).unwrap();
+    fs::create_dir(special("P000904_x.csv")).unwrap();
+    symlink("../paste", special("P000904_x.csv/loop.csv")).unwrap();
+    tool("mkfifo", &[&special("P000905_x.csv").to_string_lossy()]);
+    tool(
+        "mknod",
+        &[&special("P000906_x.csv").to_string_lossy(), "c", "1", "5"],
+    );
+    let _socket = std::os::unix::net::UnixListener::bind(special("P000907_x.csv")).unwrap();
+    files.iter().for_each(|file| place.deliver(file));
+    let watching = place.watch();
+    let expected = undisturbed(&config, files);
+    let all = expected.number("SELECT sum(rows) FROM unit");
+    wait_until("all rows", || rows(&place) == all);
+    stop(watching);
+    place.replay();
+    let taken = "SELECT count(*) FROM file WHERE path LIKE '%P0009%'";
+    assert_eq!(place.number(taken), 0);
+    assert_whole(&place);
+    assert_eq!(counted(&expected), counted(&place));
+}
