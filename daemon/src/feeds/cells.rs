@@ -119,10 +119,17 @@ impl Cells {
         &text[start..end]
     }
 
+    /// Whether the table has no place for another row, or as many faults as it has places: a text
+    /// of nothing but faults must not be held as one list of them.
+    #[inline]
+    fn is_full(&self) -> bool {
+        let places = self.spans.len();
+        self.rows.len() * self.columns >= places || self.faults.len() * self.columns >= places
+    }
+
     /// Takes rows of a text without quotes until the table is full or the text ends.
     pub fn fill_plain(&mut self, text: &[u8], walk: &mut Walk, delimiter: u8) {
         self.clear();
-        let capacity = self.spans.len();
         let (mut row_start, mut cell_start, mut count) = (walk.at, walk.at, 0);
         let mut base = 0;
         for block_at in (walk.at..text.len()).step_by(64) {
@@ -146,7 +153,7 @@ impl Cells {
                     line: walk.line + 1,
                 };
                 (row_start, cell_start, count) = (at + 1, at + 1, 0);
-                if base == capacity {
+                if self.is_full() {
                     return;
                 }
             }
@@ -207,7 +214,7 @@ impl Cells {
     pub fn fill_quoted(&mut self, text: &[u8], walk: &mut Walk, dialect: Dialect) {
         self.clear();
         let mut spans = Vec::with_capacity(self.columns + 1);
-        while walk.at < text.len() && self.rows.len() * self.columns < self.spans.len() {
+        while walk.at < text.len() && !self.is_full() {
             let start = walk.at;
             let end = row_end(text, start, dialect);
             spans.clear();
@@ -262,7 +269,11 @@ impl Cells {
         let mut at = start;
         loop {
             let close = cell_end(row, at, dialect);
-            spans.push(if row.get(at) == Some(&dialect.quote) {
+            // A header's quotes may be open: then what stands there is the cell, as it is.
+            let is_quoted = row.get(at) == Some(&dialect.quote)
+                && close > at + 1
+                && row.get(close - 1) == Some(&dialect.quote);
+            spans.push(if is_quoted {
                 self.unquoted(text, at + 1, close - 1, dialect.quote)
             } else {
                 (at as u32, close as u32)
@@ -508,85 +519,4 @@ fn quoted_bounds(text: &[u8], size: usize, dialect: Dialect, bounds: &mut Vec<us
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const DIALECT: Dialect = Dialect {
-        delimiter: b',',
-        quote: b'"',
-    };
-
-    fn rows(text: &str, columns: usize, quoted: bool) -> (Vec<Vec<String>>, Vec<(RowFault, u32)>) {
-        let mut cells = Cells::new(columns, 2);
-        let mut walk = Walk { at: 0, line: 0 };
-        let (mut rows, mut faults) = (Vec::new(), Vec::new());
-        while walk.at < text.len() {
-            if quoted {
-                cells.fill_quoted(text.as_bytes(), &mut walk, DIALECT);
-            } else {
-                cells.fill_plain(text.as_bytes(), &mut walk, DIALECT.delimiter);
-            }
-            rows.extend((0..cells.rows()).map(|row| {
-                let cell = |column| cells.cell(text.as_bytes(), row, column).to_vec();
-                (0..columns)
-                    .map(|column| String::from_utf8(cell(column)).unwrap())
-                    .collect()
-            }));
-            faults.extend(cells.faults.iter().map(|fault| (fault.what, fault.line)));
-        }
-        (rows, faults)
-    }
-
-    #[test]
-    fn plain_and_quoted_ways_agree_without_quotes() {
-        let text = "a,b,c\r\n1,2,3\n\n4,5\n\r\n6,7,8,\n9,10,11,12\n,,\nx,y,z";
-        let (plain, faults) = rows(text, 3, false);
-        assert_eq!((plain.clone(), faults.clone()), rows(text, 3, true));
-        let expected = [
-            ["a", "b", "c"],
-            ["1", "2", "3"],
-            ["6", "7", "8"],
-            ["", "", ""],
-            ["x", "y", "z"],
-        ];
-        assert_eq!(plain, expected);
-        assert_eq!(faults, [(RowFault::Ragged(2), 3), (RowFault::Ragged(4), 6)]);
-    }
-
-    #[test]
-    fn quotes_hold_delimiters_line_ends_and_quotes() {
-        let (cells, faults) = rows(
-            "\"a,b\",\"c\nd\",\"e \"\"f\"\"\"\r\n1,5\" disc,\"\"\n",
-            3,
-            true,
-        );
-        assert_eq!(cells, [["a,b", "c\nd", "e \"f\""], ["1", "5\" disc", ""]]);
-        assert!(faults.is_empty());
-        assert_eq!(
-            split_line("\"a b\", c ,\"d,\"", DIALECT),
-            ["a b", "c", "d,"]
-        );
-    }
-
-    #[test]
-    fn an_open_quote_costs_one_line() {
-        let (cells, faults) = rows("1,\"a,2\n3,\"b\",4\n5,c,6\n", 3, true);
-        assert_eq!(cells, [["3", "b", "4"], ["5", "c", "6"]]);
-        assert_eq!(faults, [(RowFault::Quote, 0)]);
-        let (cells, faults) = rows("1,c,6\n1,\"a,2\n5,c,6\n", 3, true);
-        assert_eq!(cells, [["1", "c", "6"], ["5", "c", "6"]]);
-        assert_eq!(faults, [(RowFault::Quote, 1)]);
-    }
-
-    #[test]
-    fn pieces_never_cut_a_quoted_line_end() {
-        let text = b"a,\"b\nc\"\nd,\"e\n";
-        assert_eq!(piece_bounds(text, 1, false, DIALECT), [8]);
-        assert_eq!(piece_bounds(text, 1, true, DIALECT), [8, 13]);
-        assert_eq!(piece_bounds(b"a\nbb\nccc\nd", 4, false, DIALECT), [2, 5, 9]);
-        assert_eq!(
-            piece_bounds(b"a\nbb\nccc\nd", 4, true, DIALECT),
-            [2, 5, 9, 10]
-        );
-    }
-}
+mod tests;
