@@ -41,8 +41,10 @@ fn a_record_that_is_cut_is_refused_and_left_as_it_is() {
     let whole = fs::read(database(&place)).unwrap();
     let archived = segments(&place);
     let mut chance = Chance::new(341);
-    let mut lengths = vec![1, 99, 100, 4_095, 4_096, whole.len() / 2, whole.len() - 1];
-    lengths.extend((0..rounds(3, 40)).map(|_| 1 + chance.below(whole.len() - 1)));
+    // What is cut off has to be more than the noughts at the end of the last page.
+    let most = whole.len() - 4_096;
+    let mut lengths = vec![1, 99, 100, 4_095, 4_096, whole.len() / 2, most];
+    lengths.extend((0..rounds(3, 40)).map(|_| 1 + chance.below(most)));
     for len in lengths {
         fs::write(database(&place), &whole[..len]).unwrap();
         let verified = place.run(&["verify"]);
@@ -109,9 +111,9 @@ fn a_record_that_is_gone_or_empty_or_foreign_is_not_made_anew_over_its_archive()
 }
 
 /// After a kill the newest transactions are in the log beside the database. Without it the record
-/// is as it was before them, and the files are read again.
+/// lacks what was shown, so that it is refused until the log is back.
 #[test]
-fn a_record_without_its_log_reads_the_files_again() {
+fn a_record_without_its_log_is_refused_until_it_is_back() {
     let files = &deliveries(343)[..80];
     let expected = undisturbed(&quick_config(), files);
     for how in ["deleted", "empty", "cut"] {
@@ -131,8 +133,12 @@ fn a_record_without_its_log_reads_the_files_again() {
             "empty" => fs::write(&log, "").unwrap(),
             _ => fs::write(&log, &bytes[..bytes.len() / 3]).unwrap(),
         }
-        let again = place.run(&["replay"]);
-        assert_eq!(again.code, Some(0), "{how}: {}", again.err);
+        let refused = place.run(&["replay"]);
+        assert_eq!(refused.code, Some(1), "{how}: {}", refused.err);
+        assert!(refused.err.contains("backup"), "{how}: {}", refused.err);
+        fs::write(&log, &bytes).unwrap();
+        fs::remove_file(database(&place).with_extension("sqlite-shm")).ok();
+        place.replay();
         place.assert_sound();
         place.assert_rows_add_up();
         assert_eq!(counted(&expected), counted(&place), "{how}");
@@ -143,7 +149,9 @@ fn a_record_without_its_log_reads_the_files_again() {
 #[test]
 fn a_kill_while_an_older_record_is_brought_up_to_date_loses_nothing() {
     let place = undisturbed(&quick_config(), &deliveries(344)[..40]);
-    let expected = said(&place);
+    let mut expected = said(&place);
+    // An older record knows no causes that alerts have in common.
+    expected.remove("news");
     make_older(&place);
     let before = Before::keep(&place, "before");
     let mut chance = Chance::new(344);

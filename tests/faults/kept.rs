@@ -13,7 +13,7 @@ use serde_json::Value;
 use crate::place::{Place, number, small_config, small_plant};
 use crate::tools::tool;
 
-/// Everything that the record says, but for the times on the clock.
+/// Everything that the record says, but for numbers that the program gives and times on the clock.
 const TABLES: [(&str, &str); 9] = [
     (
         "file",
@@ -25,27 +25,40 @@ const TABLES: [(&str, &str); 9] = [
         "SELECT feed, path, length, consumed, hash FROM path ORDER BY 1, 2",
     ),
     ("reject", "SELECT * FROM reject ORDER BY 1, 2, 3, 4"),
-    ("unit", "SELECT * FROM unit ORDER BY 1, 2, 3"),
+    ("unit", UNITS),
+    ("defect", DEFECTS),
     (
-        "defect",
-        "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7",
+        "point",
+        "SELECT label, at, unit, kind, size, value, spread, version, baseline, signals, content,
+             setup FROM point JOIN stream ON stream.id = stream ORDER BY 1, 2, 3, 4",
     ),
-    ("point", "SELECT * FROM point ORDER BY 1, 2, 3, 4"),
     (
         "limits",
-        "SELECT stream, version, from_at, to_at, numbers, author, reason FROM limits
-             ORDER BY 1, 2",
+        "SELECT label, version, from_at, to_at, numbers, author, reason FROM limits
+             JOIN stream ON stream.id = stream ORDER BY 1, 2",
     ),
     (
-        "alert",
-        "SELECT id, stream, first_at, first_unit, last_at, signals, rules, side, size_sigma,
-             size_value, revised FROM alert ORDER BY 1",
+        "episode",
+        "SELECT label, first_at, first_unit, last_at, signals, rules, side, size_sigma, size_value,
+             revised FROM episode JOIN stream ON stream.id = stream ORDER BY 1, 2, 3",
     ),
     (
         "news",
-        "SELECT id, alert, what, who, comment FROM alert_event ORDER BY 1",
+        "SELECT label, episode.first_at, episode.first_unit, what, who, alert_event.comment
+             FROM alert_event JOIN alert ON alert.id = alert_event.alert
+             JOIN episode ON episode.id = lead JOIN stream ON stream.id = stream
+             ORDER BY 1, 2, 3, alert_event.id",
     ),
 ];
+
+/// What a record says of visits and calls: the same whatever the batches were.
+const UNITS: &str = "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
+    opportunities FROM unit ORDER BY 1, 2, 3";
+const DEFECTS: &str = "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7";
+
+/// The numbers of news that have left for the alert file, by the record.
+const SENT: &str = "SELECT json_extract(body, '$.event') FROM notice
+    JOIN delivery ON notice.id = notice WHERE delivery.state = 'sent' ORDER BY 1";
 
 /// What a record says, table by table.
 pub type Said = BTreeMap<&'static str, Vec<String>>;
@@ -56,12 +69,10 @@ pub fn said(place: &Place) -> Said {
     TABLES.iter().map(table).collect()
 }
 
-/// What a record says of files, units and calls: the same whatever the batches were.
+/// What the record of a place says of visits and calls.
 pub fn counted(place: &Place) -> Vec<String> {
-    let units = "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
-        opportunities FROM unit ORDER BY feed, unit, attempt";
-    let mut rows = place.table(units);
-    rows.extend(place.table("SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7"));
+    let mut rows = place.table(UNITS);
+    rows.extend(place.table(DEFECTS));
     rows
 }
 
@@ -85,11 +96,15 @@ pub fn assert_whole(place: &Place) {
     place.assert_sound();
     place.assert_rows_add_up();
     let lines = news(place);
-    let told = place.table("SELECT id FROM alert_event WHERE told = 1 ORDER BY id");
-    for event in told {
+    for event in sent(place) {
         let count = lines.iter().filter(|line| **line == event).count();
         assert!(count >= 1, "the news {event} was told to nobody: {lines:?}");
     }
+}
+
+/// The numbers of the news that have left, by the record.
+pub fn sent(place: &Place) -> Vec<String> {
+    place.table(SENT)
 }
 
 /// The numbers of the news in the alert file, as the record writes them.

@@ -9,7 +9,9 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
-use crate::kept::{assert_same, assert_whole, deliveries, news, quick_config, said, undisturbed};
+use crate::kept::{
+    assert_same, assert_whole, deliveries, news, quick_config, said, sent, undisturbed,
+};
 use crate::place::{Chance, Place, assert_same_charts, wait_until};
 use crate::tools::{Mounted, rounds, tool};
 
@@ -17,8 +19,7 @@ use crate::tools::{Mounted, rounds, tool};
 fn shown(place: &Place) -> (Vec<String>, Vec<String>) {
     let files = "SELECT feed, path, hash, from_byte, to_byte, verdict, rows_used FROM file
         ORDER BY id";
-    let told = "SELECT id FROM alert_event WHERE told = 1 ORDER BY id";
-    (place.table(files), place.table(told))
+    (place.table(files), sent(place))
 }
 
 fn image(path: &Path) {

@@ -343,11 +343,6 @@ impl Watching {
         status.unwrap().code()
     }
 
-    /// Its number in the system.
-    pub fn id(&self) -> u32 {
-        self.child.id()
-    }
-
     /// Waits until it has ended by itself, and says how.
     pub fn wait(&mut self) -> ExitStatus {
         wait_until("the daemon to end", || !self.runs());
