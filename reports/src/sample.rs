@@ -146,13 +146,13 @@ fn share_chart(say: Say<'_>) -> Chart {
 fn health(
     say: Say<'_>,
     figure: &str,
-    (value, target, is_missed): (f64, Option<f64>, bool),
+    (value, target, is_missed): (&str, &str, bool),
 ) -> HealthLine {
     HealthLine {
         figure: say(figure),
-        value: Some(value),
+        value: say(value),
         unit: say("alerts"),
-        target,
+        target: say(target),
         is_missed,
     }
 }
@@ -193,8 +193,8 @@ pub(crate) fn report(say: Say<'_>) -> ShiftReport {
         pad_maps: vec![pad_map(say)],
         alerts: vec![alert("A-0042", chart(100, 80, say), say), second_alert(say)],
         health: vec![
-            health(say, "raised", (2.0, None, false)),
-            health(say, "most in any ten minutes", (12.0, Some(10.0), true)),
+            health(say, "raised", ("2", "", false)),
+            health(say, "most in any ten minutes", ("12", "10", true)),
         ],
         health_remarks: vec![say(
             "paste-height/L1/fine, small baseline, from 12 subgroups",

@@ -224,12 +224,12 @@ pub struct AlertLine {
 pub struct HealthLine {
     /// What is measured.
     pub figure: String,
-    /// How much; `None` where there is nothing to measure.
-    pub value: Option<f64>,
+    /// How much, in words.
+    pub value: String,
     /// The unit.
     pub unit: String,
-    /// At most so much is wanted, where there is a target.
-    pub target: Option<f64>,
+    /// At most so much is wanted, in words; empty where there is no target.
+    pub target: String,
     /// Whether the target is missed.
     pub is_missed: bool,
 }

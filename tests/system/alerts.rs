@@ -99,6 +99,10 @@ fn the_planted_faults_are_laid_to_what_was_planted() {
     assert_explains(&drift, "family", "fine");
     assert_explains(&drift, "position", "common to all");
     assert_eq!(drift["origin"], "process", "{drift}");
+    // Its pads moved together, so hardly one against the rest; a test station has none.
+    assert_eq!(drift["pads"]["false_discovery_rate"], 0.05);
+    assert!(number(&drift["pads"], "tested") > 50.0, "{drift}");
+    assert!(list(&drift["pads"]["pads"]).len() <= 2, "{drift}");
     assert!(
         text(&drift, "verdict").contains("the back stroke"),
         "{drift}"
@@ -107,6 +111,7 @@ fn the_planted_faults_are_laid_to_what_was_planted() {
     // One fixture that reads high: boards change places between fixtures, so it is no board.
     let step = alert_on(&place, "analog-input/L1/demo-controller/F2");
     assert_explains(&step, "fixture", "F2");
+    assert_eq!(step["pads"], Value::Null);
     assert_eq!(step["origin"], "gauge", "{step}");
     assert!(text(&step, "verdict").contains("only fixture F2"), "{step}");
 

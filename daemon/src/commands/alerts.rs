@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
-use super::causes::{Causes, Moved, causes};
+use super::causes::{Causes, Moved, MovedPads, causes};
 use super::chart::ChartFacts;
 use super::{CommandError, characteristic, local_minute, unit, utc, when};
 use crate::config::{Characteristic, Config, Key};
@@ -72,6 +72,9 @@ pub struct Alert {
     pub origin: String,
     /// The first verdict, in a sentence.
     pub verdict: String,
+    /// The single pads that moved against the rest of their panels, where the feeds carry pads and
+    /// what explains the alert was asked.
+    pub pads: Option<MovedPads>,
     /// Boards since the earliest likely onset, of all its streams; absent where units are stretches
     /// of time.
     pub boards_to_hold: Option<u64>,
@@ -345,6 +348,7 @@ pub(crate) fn alert(
         attribution: causes.attribution,
         origin: causes.origin.to_owned(),
         verdict: causes.verdict,
+        pads: causes.pads,
         explained: causes.explained,
         boards_to_hold: hold.boards,
         text: String::new(),

@@ -12,6 +12,7 @@ use spc::attribution::{Answer, Attribution, Changes, Figure, Interval, Window};
 
 use super::alerts::Onset;
 use super::chart::ChartFacts;
+use super::pads::{self, Pad};
 use super::{CommandError, characteristic, keys, subgroup_name};
 use crate::config::{Characteristic, Config, Feed, Key, Layout, Subgroup, Subject};
 use crate::store::Reader;
@@ -31,6 +32,12 @@ const AFTER_MAX: usize = 40;
 
 /// Quiet points before the onset from which they are the reference.
 const QUIET_MIN: usize = 6;
+
+/// Pads that are listed with an alert.
+const PADS_MAX: usize = 20;
+
+/// The share of that list that may be false.
+const PADS_RATE: f64 = 0.05;
 
 /// The confidence of every interval.
 const CONFIDENCE: f64 = 0.95;
@@ -52,6 +59,23 @@ pub(crate) struct Causes {
     pub origin: &'static str,
     /// The verdict in a sentence.
     pub verdict: String,
+    /// The single pads that moved, where the feeds carry pads.
+    pub pads: Option<MovedPads>,
+}
+
+/// The single pads that moved against the rest of their panels.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct MovedPads {
+    /// The share of the list that is expected to be false at most.
+    pub false_discovery_rate: f64,
+    /// Pads that were compared.
+    pub tested: usize,
+    /// The unit of the changes.
+    pub unit: String,
+    /// The pads, the most certain first.
+    pub pads: Vec<Pad>,
+    /// Pads that moved beyond those that are listed.
+    pub more: usize,
 }
 
 impl Causes {
@@ -61,6 +85,7 @@ impl Causes {
             explained: Vec::new(),
             origin: "undecided",
             verdict: format!("undecided: {why}"),
+            pads: None,
         }
     }
 
@@ -184,6 +209,7 @@ pub(crate) fn causes(
         explained: compared.iter().map(|one| in_words(one, units)).collect(),
         origin,
         verdict,
+        pads: alerted.pads()?,
     })
 }
 
@@ -236,6 +262,34 @@ impl Alerted<'_> {
         feeds
             .filter(move |feed| feed.station == station)
             .filter(of_line)
+    }
+
+    /// The single pads that moved with the alert's stream, where its feeds carry pads.
+    fn pads(&self) -> Result<Option<MovedPads>, CommandError> {
+        let has = |role| move |feed: &Feed| feed.roles.iter().any(|(own, _)| *own == role);
+        let mut feeds = self.feeds();
+        let has_pads = feeds.any(|feed| has(Role::Component)(feed) && has(Role::Pin)(feed));
+        let is_measured = matches!(self.what.subject, Subject::Measure(_));
+        if !has_pads || !is_measured || self.what.subgroup != Subgroup::Panel {
+            return Ok(None);
+        }
+        let question = pads::Question {
+            stream: self.stream.label.clone(),
+            since: Some(self.windows.after.0),
+            from: Some(self.windows.before.0),
+            to: Some(self.windows.after.1),
+            rate: PADS_RATE,
+        };
+        let mut answer = pads::answer(self.config, self.reader, &question)?;
+        let more = answer.pads.len().saturating_sub(PADS_MAX);
+        answer.pads.truncate(PADS_MAX);
+        Ok(Some(MovedPads {
+            false_discovery_rate: PADS_RATE,
+            tested: answer.tested,
+            unit: answer.unit,
+            pads: answer.pads,
+            more,
+        }))
     }
 
     /// By each key of the stream: streams that are alike but for it.

@@ -213,15 +213,18 @@ fn history(config: &Config, alert: &Alert) -> Vec<String> {
 
 /// The figures that say something about the shift's alerts.
 fn health_lines(health: &Health) -> Vec<HealthLine> {
-    let known = health.figures.iter().filter(|one| one.value.is_some());
-    let line = |one: &health::Figure| HealthLine {
-        figure: one.figure.to_owned(),
-        value: one.value,
-        unit: one.unit.to_owned(),
-        target: one.target,
-        is_missed: one.is_met == Some(false),
+    let line = |one: &health::Figure| {
+        Some(HealthLine {
+            figure: one.figure.to_owned(),
+            value: one.words(one.value?),
+            unit: one.unit.to_owned(),
+            target: one
+                .target
+                .map_or_else(String::new, |target| one.words(target)),
+            is_missed: one.is_met == Some(false),
+        })
     };
-    known.map(line).collect()
+    health.figures.iter().filter_map(line).collect()
 }
 
 fn health_remarks(health: &Health) -> Vec<String> {

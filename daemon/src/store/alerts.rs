@@ -178,6 +178,21 @@ impl Reader {
         )
     }
 
+    /// The first and the last event of all files that count.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn span(&self) -> Result<Option<(i64, i64)>, StoreError> {
+        let sql = "SELECT min(first_at), max(last_at) FROM file
+             WHERE verdict IN ('accepted', 'accepted_with_rejects')";
+        let found = self.list(sql, [], |row| {
+            let (first, last): (Option<i64>, Option<i64>) = (row.get(0)?, row.get(1)?);
+            Ok(first.zip(last))
+        })?;
+        Ok(found.into_iter().next().flatten())
+    }
+
     /// The alerts to which something has happened.
     ///
     /// # Errors

@@ -12,7 +12,6 @@ use crate::config::Config;
 use crate::output::{self, Format, Table};
 use crate::store::Reader;
 use crate::store::alerts::AlertRow;
-use crate::store::query::StreamRow;
 use crate::words::Severity;
 
 const MINUTE_US: i64 = 60_000_000;
@@ -94,6 +93,16 @@ pub struct Figure {
 }
 
 impl Figure {
+    /// A number of the figure in words: a share in percent.
+    #[must_use]
+    pub fn words(&self, number: f64) -> String {
+        match self.unit {
+            "share" => format!("{:.1} %", 100.0 * number),
+            _ if number.fract() == 0.0 => format!("{number:.0}"),
+            _ => format!("{number:.2}"),
+        }
+    }
+
     fn new(figure: &'static str, value: Option<f64>, unit: &'static str) -> Figure {
         Figure {
             figure,
@@ -122,11 +131,23 @@ pub struct Remark {
     pub why: String,
 }
 
-/// The window that is asked for: the thirty days before the newest event where nothing is said.
-pub fn window(streams: &[StreamRow], from: Option<i64>, to: Option<i64>) -> (i64, i64) {
-    let newest = streams.iter().map(|stream| stream.newest).max();
-    let to = to.unwrap_or_else(|| newest.unwrap_or(0).saturating_add(1));
-    (from.unwrap_or_else(|| to.saturating_sub(30 * DAY_US)), to)
+/// The window that is asked for: the thirty days before the newest event where nothing is said, or
+/// all that there is where that is less.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub fn window(
+    reader: &Reader,
+    from: Option<i64>,
+    to: Option<i64>,
+) -> Result<(i64, i64), CommandError> {
+    let (first, newest) = reader.span()?.unwrap_or_default();
+    let to = to.unwrap_or_else(|| newest.saturating_add(1));
+    Ok((
+        from.unwrap_or_else(|| first.max(to.saturating_sub(30 * DAY_US))),
+        to,
+    ))
 }
 
 /// The figures of a window of event time.
@@ -406,7 +427,7 @@ pub fn print(
     (from, to): (Option<i64>, Option<i64>),
     format: Format,
 ) -> Result<(), CommandError> {
-    let window = window(&reader.streams()?, from, to);
+    let window = window(reader, from, to)?;
     let health = health(config, reader, window)?;
     let mut table = Table::new(&["what", "value", "unit", "target", "met"]);
     for one in &health.figures {

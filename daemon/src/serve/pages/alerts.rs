@@ -15,6 +15,7 @@ use tokio::time::timeout;
 
 use super::{Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, hold, is_open, name, state, urgency};
+use crate::commands::causes::MovedPads;
 use crate::commands::chart::ChartFacts;
 use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, local_minute, report, rule_words};
@@ -49,6 +50,7 @@ pub(super) struct AlertLine {
     is_acknowledged: bool,
     what: String,
     stream: String,
+    stream_count: usize,
     stream_number: i64,
     first_at: String,
     first_board: String,
@@ -119,6 +121,7 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         is_acknowledged: row.acknowledged.is_some(),
         what: alert.what_happened.clone(),
         stream: stream.label.clone(),
+        stream_count: alert.stream_count,
         stream_number: stream.id,
         first_at: local_minute(config, row.first_at),
         first_board: row.lead.first_unit.clone(),
@@ -182,6 +185,7 @@ struct One {
     /// How it was closed, in words.
     closing: String,
     causes: Vec<String>,
+    pads: Option<MovedPads>,
     shelve_hours_max: u32,
     verify_points: u32,
     /// Whether nobody has looked what explains it, though it is open.
@@ -259,6 +263,7 @@ fn one(
         hold_since: local_minute(config, alert.hold_since()),
         closing: closing(config, &alert.row),
         causes: config.alerts.causes.clone(),
+        pads: alert.pads.clone(),
         shelve_hours_max: config.alerts.shelve_hours_max,
         verify_points: config.alerts.verify_points,
         is_unexplained: open && ask == Ask::Facts,
