@@ -10,8 +10,8 @@ use std::time::Duration;
 use crate::clock;
 use crate::commands::limits::Minimum;
 use crate::commands::{
-    CommandError, backup, capability, chart, check, demo, gauge, limits, pads, parse_time, propose,
-    quarantine, rehearse, replay, report, streams, token, verify, watch,
+    CommandError, backup, capability, chart, check, demo, feeds, gauge, limits, pads, parse_time,
+    propose, quarantine, rehearse, replay, report, streams, token, verify, watch,
 };
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
@@ -78,6 +78,8 @@ enum Command {
     },
     /// Tells how often the configured detectors signal without cause, and how soon with one.
     Rehearse(rehearse::Options),
+    /// Shows what came from each feed, what is never read, and which feeds are silent.
+    Feeds,
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -357,6 +359,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
             }
         }
         Command::Rehearse(options) => rehearse::print(&config, options, format)?,
+        Command::Feeds => feeds::print(&feeds::feeds(&config, &reader(&config)?)?, format)?,
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,

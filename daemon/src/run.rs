@@ -4,7 +4,7 @@
 //! The loop starts nothing that it does not finish: a stop between two batches loses nothing. Where
 //! the disk is full it pauses and goes on by itself; any other failure of the record ends it.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -16,21 +16,25 @@ use crate::clock::{self, Monotonic};
 use crate::commands::report;
 use crate::config::Config;
 use crate::feeds::read::first_event_time;
-use crate::feeds::scan::{Found, Settler, scan};
 use crate::feeds::watch::Watch;
 use crate::health::{Health, Kind};
 use crate::ingest::{Ingest, Outcome, Waiting, are_one_batch};
 use crate::store::StoreError;
 use crate::{pipeline, shifts};
 
+mod folders;
+mod missed;
+mod silence;
+
+pub use folders::Folders;
+use missed::missed;
+use silence::Silences;
+
 /// How often the loop looks up when nothing happens.
 const TICK: Duration = Duration::from_millis(250);
 
 /// How often the timers of alerts are looked at, in milliseconds.
 const TIMERS_MS: u64 = 1_000;
-
-/// Files that one scan hands over at once: a backlog is ordered in pieces of this size.
-const HANDOVER_FILES_MAX: usize = 100_000;
 
 /// How often it is tried whether a full disk has room again.
 const ROOM_EVERY_MS: u64 = 2_000;
@@ -61,79 +65,6 @@ enum Cause {
     Tick,
     /// Someone wants something.
     Wish(Wish),
-}
-
-/// What is known of the files of each feed, so that a scan costs no query a file.
-pub struct Folders {
-    config: Arc<Config>,
-    seen: Vec<HashMap<PathBuf, (u64, i64)>>,
-    settlers: Vec<Settler>,
-    missing: Vec<bool>,
-}
-
-impl Folders {
-    /// Nothing is known yet.
-    #[must_use]
-    pub fn new(config: Arc<Config>) -> Folders {
-        let feeds = config.feeds.len();
-        Folders {
-            seen: vec![HashMap::new(); feeds],
-            settlers: (0..feeds).map(|_| Settler::new()).collect(),
-            missing: vec![false; feeds],
-            config,
-        }
-    }
-
-    /// The files of a feed that are new or changed and at rest.
-    pub fn waiting(&mut self, feed: FeedIndex, settle_ms: u64, now_ms: u64) -> Vec<Waiting> {
-        let settings = &self.config.feeds[feed];
-        let found = match scan(settings) {
-            Ok(scan) => {
-                if std::mem::take(&mut self.missing[feed]) {
-                    tracing::info!(feed = %settings.name, "the folder is back");
-                }
-                scan.found
-            }
-            Err(error) => {
-                if !std::mem::replace(&mut self.missing[feed], true) {
-                    tracing::error!(feed = %settings.name, %error, "waiting for the folder");
-                }
-                return Vec::new();
-            }
-        };
-        let seen = &self.seen[feed];
-        let fresh: Vec<Found> = found
-            .into_iter()
-            .filter(|one| seen.get(&one.path) != Some(&(one.len, one.modified_ns)))
-            .take(HANDOVER_FILES_MAX)
-            .collect();
-        let settled = self.settlers[feed].settled(fresh, settle_ms, now_ms);
-        settled
-            .into_iter()
-            .map(|found| Waiting { feed, found })
-            .collect()
-    }
-
-    /// Whether a feed has files that are not at rest yet.
-    #[must_use]
-    pub fn unsettled(&self, feed: FeedIndex) -> bool {
-        self.settlers[feed].is_waiting()
-    }
-
-    /// Notes that files were handed over.
-    pub fn handed_over(&mut self, waiting: &[Waiting]) {
-        for one in waiting {
-            let state = (one.found.len, one.found.modified_ns);
-            self.seen[one.feed].insert(one.found.path.clone(), state);
-        }
-    }
-
-    /// Forgets a file that could not be read: the next scan finds it again.
-    pub fn forget(&mut self, waiting: &[Waiting]) {
-        for one in waiting {
-            self.seen[one.feed].remove(&one.found.path);
-        }
-    }
 }
 
 /// Puts a backlog in the order of its events; looks into the files on several threads. What is
@@ -178,6 +109,7 @@ pub fn replay(
     for feed in 0..config.feeds.len() {
         waiting.extend(folders.waiting(feed, 0, 0));
     }
+    folders.keep_odd(ingest, clock::now())?;
     let wanted = |path: &Path| only.is_empty() || only.iter().any(|part| path.starts_with(part));
     waiting.retain(|one| wanted(&one.found.path));
     let waiting = in_time_order(&config, waiting, ingest.threads());
@@ -229,6 +161,7 @@ pub async fn watch(
                 turn.due.insert(feed);
             }
             Cause::Tick => {
+                turn.say_lost(hints.lost_events());
                 for feed in turn.tick() {
                     if turn.folders.missing[feed] {
                         hints.lost(feed);
@@ -276,6 +209,11 @@ struct Turn {
     room_tried_ms: Option<u64>,
     /// When what is too old was last let go.
     let_go_ms: Option<u64>,
+    /// Times at which the system lost events that have been told.
+    lost: u64,
+    /// How long feeds have been silent; read from the record where it is not known.
+    silences: Option<Silences>,
+    has_looked_back: bool,
 }
 
 impl Turn {
@@ -293,6 +231,9 @@ impl Turn {
             reports_tried_ms: None,
             room_tried_ms: None,
             let_go_ms: None,
+            lost: 0,
+            silences: None,
+            has_looked_back: false,
             config,
         }
     }
@@ -303,6 +244,7 @@ impl Turn {
             retried: self.retried,
             shift: self.shift,
             unreported: self.unreported,
+            has_looked_back: self.has_looked_back,
             ..Turn::new(config, self.health)
         }
     }
@@ -404,8 +346,8 @@ impl Turn {
             self.folders.handed_over(part);
             let taken = ingest.take(part, clock::now());
             let outcome = taken.inspect_err(|_| self.folders.forget(part))?;
+            self.folders.forget_unread(&outcome.unread);
             if outcome.again > 0 {
-                self.folders.forget(part);
                 self.health.again(outcome.again);
             }
             total.add(outcome);
@@ -423,7 +365,48 @@ impl Turn {
             self.timed_ms = self.clock.ms();
             ingest.store().timers(&self.config.alerts, clock::now())?;
         }
+        self.folders.keep_odd(ingest, clock::now())?;
+        self.listen(ingest, &total.heard)?;
+        self.look_back()?;
         Ok(total)
+    }
+
+    /// Notes which feeds are silent and which are heard again.
+    fn listen(
+        &mut self,
+        ingest: &mut Ingest,
+        heard: &BTreeSet<FeedIndex>,
+    ) -> Result<(), StoreError> {
+        let now = (clock::now(), self.clock.ms());
+        let mut silences = match self.silences.take() {
+            Some(silences) => silences,
+            None => Silences::start(&self.config, ingest.store(), now.0, now.1)?,
+        };
+        silences.look(&self.config, ingest.store(), heard, now)?;
+        // Where the record refused, the next turn starts from what it holds.
+        self.silences = Some(silences);
+        Ok(())
+    }
+
+    /// Looks once for shifts that ended without a report, when what waited at the start is read.
+    fn look_back(&mut self) -> Result<(), StoreError> {
+        let is_read = self.scanned_ms.iter().all(Option::is_some)
+            && self.folders.at_rest.iter().all(|at_rest| *at_rest);
+        if is_read && !std::mem::replace(&mut self.has_looked_back, true) {
+            self.unreported.extend(missed(&self.config, &self.shift)?);
+        }
+        Ok(())
+    }
+
+    /// Says that the system lost events, each time that it did.
+    fn say_lost(&mut self, lost: u64) {
+        if lost > self.lost {
+            self.lost = lost;
+            tracing::warn!(
+                times = lost,
+                "the system lost events; all folders are scanned"
+            );
+        }
     }
 
     /// Lets go what is older than the configuration keeps, piece by piece, while nothing comes.
@@ -446,7 +429,10 @@ impl Turn {
     /// tried again.
     fn end_shift(&mut self) {
         let now = shifts::at(&self.config, clock::now());
-        if now.start != self.shift.start {
+        if now.start < self.shift.start {
+            // A clock that is put back ends none.
+            self.shift = now;
+        } else if now.start > self.shift.start {
             self.unreported
                 .push(std::mem::replace(&mut self.shift, now));
             self.reports_tried_ms = None;

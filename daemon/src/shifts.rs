@@ -18,6 +18,13 @@ pub struct Span {
     pub end: i64,
 }
 
+/// A shift's name as part of the names of its reports.
+#[must_use]
+pub fn file_part(name: &str) -> String {
+    let letter = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    name.to_lowercase().chars().map(letter).collect()
+}
+
 /// The shift that runs at a time.
 #[must_use]
 pub fn at(config: &Config, time: i64) -> Span {

@@ -350,6 +350,7 @@ fn completeness(say: Say<'_>) -> Completeness {
         rows_duplicate: 0,
         silent_since: say("13:57"),
         last_file: say("heron_1299.csv, 13:56"),
+        notes: Vec::new(),
     };
     let rejects = vec![RejectReason {
         reason: say("F017 decimal comma"),

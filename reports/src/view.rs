@@ -413,6 +413,8 @@ pub struct FeedCompleteness {
     pub silent_since: String,
     /// Name and local time of the last file.
     pub last_file: String,
+    /// What else is missing or odd, a sentence each.
+    pub notes: Vec<String>,
 }
 
 /// Why rows or files were refused.

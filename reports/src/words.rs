@@ -144,6 +144,10 @@ fn data(completeness: &Completeness) -> Finding {
     if rejected > 0 {
         gaps.push(format!("{} rejected.", plural(rejected, "row")));
     }
+    for feed in feeds {
+        let note = |note: &String| format!("{}: {note}", feed.feed);
+        gaps.extend(feed.notes.iter().map(note));
+    }
     for feed in feeds.iter().filter(|feed| !adds_up(feed)) {
         gaps.push(format!(
             "The rows of {} do not add up: {} read, but used, rejected and duplicate make {}.",

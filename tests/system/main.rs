@@ -21,6 +21,7 @@ mod channels;
 mod corrected;
 mod dialects;
 mod folder;
+mod folders;
 mod full_disk;
 mod gauge;
 mod ledger;

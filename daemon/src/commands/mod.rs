@@ -24,6 +24,7 @@ pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evidence;
+pub mod feeds;
 pub mod gauge;
 mod gauge_share;
 pub mod limits;

@@ -50,18 +50,19 @@ pub fn text(outcome: &Outcome, format: Format) -> anyhow::Result<String> {
         rows,
         rejects,
         again,
+        vanished,
         ..
     } = outcome;
     match format {
         Format::Table => Ok(format!(
             "files: {accepted} accepted, {duplicate} duplicate, {quarantined} quarantined, \
-             {again} to be read again\nrows: {rows} used, {rejects} rejected\n"
+             {again} to be read again, {vanished} gone\nrows: {rows} used, {rejects} rejected\n"
         )),
         Format::Json => Ok(format!(
             "{}\n",
             serde_json::json!({
                 "accepted": accepted, "duplicate": duplicate, "quarantined": quarantined,
-                "again": again, "rows": rows, "rejects": rejects,
+                "again": again, "vanished": vanished, "rows": rows, "rejects": rejects,
             })
         )),
         Format::Csv | Format::Svg => anyhow::bail!("replay prints table or json"),

@@ -20,7 +20,7 @@ use super::chart::{self, ChartFacts};
 use super::{CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts};
 use crate::clock;
 use crate::config::Config;
-use crate::shifts::Span;
+use crate::shifts::{Span, file_part};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, ReportRow};
 
@@ -69,7 +69,7 @@ pub fn build_shift_report(
         alerts.push(detail(config, &facts, &alert)?);
     }
     let health = health::health(config, reader, window)?;
-    let files = reader.files(window.0, window.1)?.len();
+    let files = shift_facts::file_count(reader, window)?;
     let (top_defects, defects_total) = shift_facts::top_defects(config, reader, window)?;
     Ok(ShiftReport {
         plant: config.plant.clone(),
@@ -368,8 +368,7 @@ pub fn write_shift_report(
 
 fn file_name(shift: &Span, revision: u32) -> String {
     let day = shift.date;
-    let letter = |c: char| if c.is_alphanumeric() { c } else { '-' };
-    let name: String = shift.name.to_lowercase().chars().map(letter).collect();
+    let name = file_part(&shift.name);
     match revision {
         0 | 1 => format!("{day}-{name}.html"),
         revision => format!("{day}-{name}-r{revision}.html"),

@@ -3,7 +3,7 @@
 //! Knows no page. The one invariant: a figure whose basis the feed does not give stays empty and
 //! says why.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use reports::view::{
@@ -252,6 +252,7 @@ pub fn completeness(
             row.last_file = format!("{}, {}", file_name(path), local_minute(config, *at));
         }
         row.silent_since = silent_since(config, feed, last.map(|(at, _)| at), (from, to));
+        row.notes = notes(config, reader, feed, (from, to))?;
         feeds.push(row);
     }
     Ok(Completeness {
@@ -260,26 +261,117 @@ pub fn completeness(
     })
 }
 
+/// How many files there are in a window.
+pub fn file_count(reader: &Reader, (from, to): (i64, i64)) -> Result<usize, CommandError> {
+    let looks = reader.files(from, to)?;
+    let feeds: BTreeSet<&str> = looks.iter().map(|look| look.feed.as_str()).collect();
+    let of = |feed: &&str| whole_files(looks.iter().filter(|look| look.feed == **feed)).len();
+    Ok(feeds.iter().map(of).sum())
+}
+
 fn delivered(config: &Config, feed: &Feed, files: &[FileRow]) -> FeedCompleteness {
     let mut row = FeedCompleteness {
         feed: feed.name.clone(),
         station: place(config, &feed.name),
         ..FeedCompleteness::default()
     };
-    for file in files.iter().filter(|file| file.feed == feed.name) {
-        let verdict = match file.verdict.as_str() {
-            "accepted" => &mut row.files_accepted,
-            "accepted_with_rejects" => &mut row.files_with_rejects,
-            "duplicate" => &mut row.files_duplicate,
-            _ => &mut row.files_quarantined,
+    let own = || files.iter().filter(|file| file.feed == feed.name);
+    for worst in whole_files(own()) {
+        let verdict = match worst {
+            Worst::Accepted => &mut row.files_accepted,
+            Worst::WithRejects => &mut row.files_with_rejects,
+            Worst::Duplicate => &mut row.files_duplicate,
+            Worst::Quarantined => &mut row.files_quarantined,
         };
         *verdict += 1;
+    }
+    for file in own() {
         row.rows_read += file.rows[0];
         row.rows_used += file.rows[1];
         row.rows_rejected += file.rows[2];
         row.rows_duplicate += file.rows[3];
     }
     row
+}
+
+/// What became of a file, the worst last.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Worst {
+    Duplicate,
+    Accepted,
+    WithRejects,
+    Quarantined,
+}
+
+/// The files behind what was read: one that grows is one file, however often it was looked at.
+fn whole_files<'a>(looks: impl Iterator<Item = &'a FileRow>) -> Vec<Worst> {
+    let mut grown: BTreeMap<&str, Worst> = BTreeMap::new();
+    let mut whole = Vec::new();
+    for look in looks {
+        let verdict = match look.verdict.as_str() {
+            "accepted" => Worst::Accepted,
+            "accepted_with_rejects" => Worst::WithRejects,
+            "duplicate" => Worst::Duplicate,
+            _ => Worst::Quarantined,
+        };
+        let known = grown.get_mut(look.path.as_str());
+        match known {
+            Some(worst) if look.from_byte > 0 => *worst = verdict.max(*worst),
+            // Another content under the same name.
+            Some(before) => whole.push(std::mem::replace(before, verdict)),
+            None => {
+                grown.insert(&look.path, verdict);
+            }
+        }
+    }
+    whole.extend(grown.into_values());
+    whole
+}
+
+/// What is missing or odd beside files and rows.
+fn notes(
+    config: &Config,
+    reader: &Reader,
+    feed: &Feed,
+    window: (i64, i64),
+) -> Result<Vec<String>, CommandError> {
+    let mut notes = Vec::new();
+    for silence in reader.silences(window.0, window.1)? {
+        if silence.feed != feed.name {
+            continue;
+        }
+        let end = silence.returned_at.map_or_else(
+            || "and still is".to_owned(),
+            |at| format!("until {}", local_minute(config, at)),
+        );
+        let since = local_minute(config, silence.since);
+        notes.push(format!("it was silent from {since} {end}."));
+    }
+    for product in &config.products {
+        let stated = product.rows.iter().find(|(of, _)| *of == feed.station);
+        let Some((_, rows)) = stated.filter(|_| !feed.lists_failures_only) else {
+            continue;
+        };
+        let found = reader.odd_visits((&feed.name, &product.name), *rows, window)?;
+        if let Some((unit, has)) = &found.example {
+            notes.push(format!(
+                "{} boards of {} have fewer rows than the {rows} stated and {} have more, such as \
+                 {unit} with {has}.",
+                found.fewer, product.name, found.more
+            ));
+        }
+    }
+    let ignored = reader.ignored(window.0, window.1)?;
+    let mut own = ignored.iter().filter(|row| row.feed == feed.name);
+    if let Some(first) = own.next() {
+        notes.push(format!(
+            "{} entries of its folder are never read, such as {:?}: {}.",
+            own.count() + 1,
+            first.name,
+            first.what
+        ));
+    }
+    Ok(notes)
 }
 
 /// Since when a feed has been silent at the end of a window; empty while it is not.

@@ -117,6 +117,8 @@ pub struct Product {
     pub boards: u32,
     /// Opportunities a board, a station.
     pub opportunities: Vec<(Station, u32)>,
+    /// Rows that a visit of a board must have, a station.
+    pub rows: Vec<(Station, u32)>,
     /// Families by component name, first match wins.
     pub families: Vec<Family>,
     /// The specifications.
@@ -181,6 +183,8 @@ pub struct Feed {
     pub scan_ms: u64,
     /// Silence longer than this is reported, in seconds.
     pub silent_after_s: Option<u64>,
+    /// The shifts in which silence counts; all where there are none.
+    pub silent_in: Vec<String>,
     /// How the bytes become cells.
     pub csv: Csv,
     /// The pattern of file names with `{capture}` parts.
@@ -195,6 +199,14 @@ pub struct Feed {
     pub review: Option<ReviewMap>,
     /// The layout of measured values.
     pub layout: Layout,
+}
+
+impl Feed {
+    /// Whether silence counts in a shift of that name.
+    #[must_use]
+    pub fn silence_counts_in(&self, shift: &str) -> bool {
+        self.silent_in.is_empty() || self.silent_in.iter().any(|name| name == shift)
+    }
 }
 
 /// The dialect.

@@ -12,6 +12,7 @@ use toml::de::DeTable;
 
 use super::channel::Channel;
 use super::{Alerting, Config, Keep, Shift};
+use crate::shifts::file_part;
 pub use table::Problem;
 use table::{Item, Sink, Table, Unique};
 
@@ -98,6 +99,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         zone,
         products: &names,
         places: &places,
+        shifts: &shifts,
     };
     let (feeds, offers) = feed::read_all(top, &context);
     let (products, families) = product::read_all(&product_tables, &offers);
@@ -169,13 +171,22 @@ fn read_zone(item: &Item<'_>) -> Option<TimeZone> {
 fn read_shifts(top: &Table<'_>) -> Vec<Shift> {
     let tables = top.need_tables("shift", "add [[shift]] with name and starts");
     let mut names = Unique::new("a shift named");
+    let mut files = Unique::new("a shift whose reports are called");
     let mut starts = Unique::new("a shift that starts at");
     let mut shifts: Vec<Shift> = Vec::new();
     for table in &tables {
         let name = table.need("name", "\"early\"");
         let start = table.need("starts", "\"06:00\"");
         table.finish();
-        let name = name.and_then(|item| item.text().inspect(|name| names.add(name, &item)));
+        let name = name.and_then(|item| {
+            let name = item.text()?;
+            names.add(&name, &item);
+            // The same name is a problem already.
+            if !shifts.iter().any(|shift: &Shift| shift.name == name) {
+                files.add(&file_part(&name), &item);
+            }
+            Some(name)
+        });
         let start = start.and_then(|item| {
             let time = read_clock(&item)?;
             starts.add(&time.strftime("%H:%M").to_string(), &item);

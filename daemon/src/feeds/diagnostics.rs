@@ -78,6 +78,8 @@ pub const REWRITTEN: &str = "F013";
 /// The rows can not be compared with those recorded of the same visits; found by the one who knows
 /// the record.
 pub const NOT_COMPARED: &str = "F014";
+/// The system does not let the file be read.
+pub const UNREADABLE: &str = "F015";
 /// The row has another number of cells than the header.
 pub const RAGGED_ROW: &str = "F101";
 /// The cell is not a finite number.
@@ -123,6 +125,7 @@ pub const CODES: &[(&str, &str)] = &[
     (BAD_FILE_VALUE, "value for the whole file not usable"),
     (REWRITTEN, "written again after it counted"),
     (NOT_COMPARED, "can not be compared with what is recorded"),
+    (UNREADABLE, "not readable"),
     (RAGGED_ROW, "another number of cells than the header"),
     (NOT_A_NUMBER, "not a number"),
     (IMPLAUSIBLE, "implausible value"),

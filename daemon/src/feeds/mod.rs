@@ -17,6 +17,7 @@ pub mod parse;
 pub mod preview;
 pub mod propose;
 pub mod read;
+pub mod regular;
 pub mod scan;
 mod sources;
 pub mod study;

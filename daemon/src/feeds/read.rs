@@ -5,7 +5,7 @@
 //! file, and a success that the file was the same before and after.
 
 use std::cell::RefCell;
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
@@ -14,6 +14,7 @@ use super::decode::Decoding;
 use super::diagnostics::{self as codes, Quarantine, REJECTS_KEPT_MAX, Reject};
 use super::head::{self, FileHead, HEAD_MAX};
 use super::parse::{Piece, parse_piece};
+use super::regular::{Links, open_regular};
 use super::scan::{inode, modified_ns};
 use crate::block::{Block, EmptyUnit, FeedIndex};
 use crate::config::{Config, Feed};
@@ -159,15 +160,10 @@ struct State {
 
 /// Opens a regular file; links are not followed.
 fn open(path: &Path) -> Result<(File, State), ReadFailure> {
-    let listed = fs::symlink_metadata(path)?;
-    if !listed.is_file() {
+    let Some(file) = open_regular(path, Links::Refuse)? else {
         return Err(ReadFailure::Vanished);
-    }
-    let file = File::open(path)?;
+    };
     let meta = file.metadata()?;
-    if !meta.is_file() || inode(&meta) != inode(&listed) {
-        return Err(ReadFailure::Changed);
-    }
     let state = State {
         len: meta.len(),
         modified_ns: modified_ns(&meta),

@@ -33,6 +33,20 @@ pub struct Scan {
     pub found: Vec<Found>,
     /// How many entries were left out: other names, links, folders, devices.
     pub ignored: u64,
+    /// Those of them that look like the feed's files, by name; the first ones.
+    pub odd: Vec<Odd>,
+}
+
+/// How many odd entries of a folder are told apart.
+const ODD_MAX: usize = 1_000;
+
+/// Something with the name of a file of the feed that is never read.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Odd {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub what: &'static str,
 }
 
 /// Why a folder could not be listed.
@@ -63,23 +77,44 @@ pub fn scan(feed: &Feed) -> Result<Scan, ScanError> {
     let mut scan = Scan::default();
     for entry in fs::read_dir(&feed.folder).map_err(failed)? {
         let entry = entry.map_err(failed)?;
-        let is_listed = match entry.file_name().to_str() {
-            Some(name) => names::matches(&feed.pattern, name),
-            None => false,
-        };
-        if !is_listed {
+        let name = entry.file_name();
+        let shown = name.to_string_lossy();
+        if !names::matches(&feed.pattern, &shown) {
             scan.ignored += 1;
             continue;
         }
-        match found(&entry.path()) {
-            Ok(Some(file)) => scan.found.push(file),
-            Ok(None) => scan.ignored += 1,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            Err(error) => return Err(failed(error)),
-        }
+        let what = if name.to_str().is_none() {
+            "a name that is not UTF-8"
+        } else if shown.starts_with('.') && !feed.pattern.starts_with('.') {
+            "a temporary name, with a dot before it"
+        } else {
+            match found(&entry.path()) {
+                Ok(Some(file)) => {
+                    scan.found.push(file);
+                    continue;
+                }
+                Ok(None) => kind(&entry),
+                Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
+                Err(error) => return Err(failed(error)),
+            }
+        };
+        scan.ignored += 1;
+        let name = shown.into_owned();
+        scan.odd.push(Odd { name, what });
     }
     scan.found.sort_by(|a, b| a.file_name.cmp(&b.file_name));
+    scan.odd.sort();
+    scan.odd.truncate(ODD_MAX);
     Ok(scan)
+}
+
+/// What an entry is that is no regular file.
+fn kind(entry: &fs::DirEntry) -> &'static str {
+    match entry.file_type() {
+        Ok(kind) if kind.is_symlink() => "a link; links are not followed",
+        Ok(kind) if kind.is_dir() => "a folder",
+        Ok(_) | Err(_) => "a pipe, a socket or a device",
+    }
 }
 
 /// A file as it lies there now; `None` where it is no regular file.
@@ -212,7 +247,7 @@ mod tests {
     fn only_regular_files_of_the_pattern_are_listed() {
         let folder = std::env::temp_dir().join(format!("driftvane-{}-scan", std::process::id()));
         fs::create_dir_all(folder.join("folder.csv")).unwrap();
-        for name in ["b.csv", "a.csv", "a.csv.part"] {
+        for name in ["b.csv", "a.csv", "a.csv.part", ".c.csv"] {
             fs::write(folder.join(name), name).unwrap();
         }
         #[cfg(unix)]
@@ -227,8 +262,16 @@ mod tests {
         assert_eq!(names, ["a.csv", "b.csv"]);
         assert_eq!(
             (scan.found[0].len, scan.ignored),
-            (5, if cfg!(unix) { 3 } else { 2 })
+            (5, if cfg!(unix) { 4 } else { 3 })
         );
+        let odd: Vec<(&str, &str)> = scan
+            .odd
+            .iter()
+            .map(|odd| (odd.name.as_str(), odd.what))
+            .filter(|(name, _)| *name != "link.csv")
+            .collect();
+        let temporary = "a temporary name, with a dot before it";
+        assert_eq!(odd, [(".c.csv", temporary), ("folder.csv", "a folder")]);
         fs::remove_dir_all(&folder).unwrap();
         let error = super::scan(&feed).unwrap_err().to_string();
         assert!(error.contains("mounted"), "{error}");

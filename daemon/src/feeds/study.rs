@@ -3,6 +3,7 @@
 //! Knows no chart and no component of variance. The invariant: every row becomes a measurement, or
 //! the file is refused with its line; nothing is skipped but blank lines.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use encoding_rs::UTF_8;
@@ -10,6 +11,7 @@ use encoding_rs::UTF_8;
 use super::cells::{Dialect, split_line};
 use super::decode::Decoding;
 use super::number;
+use super::regular::{Links, open_regular};
 
 /// Bytes of a study's file at most.
 const STUDY_BYTES_MAX: u64 = 8 << 20;
@@ -98,13 +100,19 @@ pub fn read(file: &StudyFile) -> Result<Vec<Measurement>, StudyError> {
         path: file.path.clone(),
         source,
     };
-    let size = std::fs::metadata(&file.path).map_err(unread)?.len();
+    let Some(mut opened) = open_regular(&file.path, Links::Follow).map_err(unread)? else {
+        let reason = "it is no regular file".to_owned();
+        return Err(content(file, None, reason, "name the file of a study"));
+    };
+    let size = opened.metadata().map_err(unread)?.len();
     if size > STUDY_BYTES_MAX {
         let reason = format!("{size} bytes are too many for a study");
         let fix = "name the file of one study, a row for each measurement";
         return Err(content(file, None, reason, fix));
     }
-    let bytes = std::fs::read(&file.path).map_err(unread)?;
+    let mut bytes = Vec::new();
+    let mut limited = opened.by_ref().take(STUDY_BYTES_MAX);
+    limited.read_to_end(&mut bytes).map_err(unread)?;
     let decoding = Decoding::of(&bytes, UTF_8);
     let text = decoding
         .decode(bytes.get(decoding.mark_len..).unwrap_or_default())

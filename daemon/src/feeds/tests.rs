@@ -59,6 +59,7 @@ fn paste() -> Feed {
         poll: false,
         scan_ms: 1000,
         silent_after_s: None,
+        silent_in: Vec::new(),
         csv: Csv {
             delimiter: b',',
             quote: b'"',
@@ -166,6 +167,7 @@ fn config() -> Config {
             name: "AX-7".into(),
             boards: 2,
             opportunities: vec![],
+            rows: vec![],
             families: vec![family("ic", &["U1", "U2*"]), family("chip", &["R*", "C*"])],
             specifications: vec![],
         }],

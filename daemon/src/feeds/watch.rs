@@ -5,7 +5,7 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use notify::{ErrorKind, Event, EventKind, RecommendedWatcher, RecursiveMode, Watcher};
 use tokio::sync::mpsc;
@@ -33,6 +33,8 @@ struct Shared {
     /// Whether a hint for the feed waits already.
     waiting: Vec<AtomicBool>,
     sender: mpsc::Sender<FeedIndex>,
+    /// How often the system has said that it lost events.
+    lost: AtomicU64,
 }
 
 /// Why a folder gives no hints; it is scanned all the same.
@@ -69,7 +71,10 @@ impl Shared {
             }
             Ok(event) if is_known(&event) => self.hint_paths(&event),
             // Events were lost: every folder may have changed.
-            Ok(_) | Err(_) => (0..self.folders.len()).for_each(|feed| self.hint(feed)),
+            Ok(_) | Err(_) => {
+                self.lost.fetch_add(1, Ordering::Relaxed);
+                (0..self.folders.len()).for_each(|feed| self.hint(feed));
+            }
         }
     }
 
@@ -101,6 +106,7 @@ impl Watch {
             folders: feeds.iter().map(|feed| feed.folder.clone()).collect(),
             waiting: feeds.iter().map(|_| AtomicBool::new(false)).collect(),
             sender,
+            lost: AtomicU64::new(0),
         });
         let listener = Arc::clone(&shared);
         let watcher = notify::recommended_watcher(move |event| listener.take(event));
@@ -179,6 +185,12 @@ impl Watch {
         }
     }
 
+    /// How often the system has lost events so far.
+    #[must_use]
+    pub fn lost_events(&self) -> u64 {
+        self.shared.lost.load(Ordering::Relaxed)
+    }
+
     /// Asks for a scan of a feed.
     pub fn hint(&self, feed: FeedIndex) {
         self.shared.hint(feed);
@@ -241,6 +253,7 @@ mod tests {
         let wait = Duration::from_millis(1);
         let hints: Vec<FeedIndex> = std::iter::from_fn(|| next(&mut watch, wait)).collect();
         assert_eq!(hints, [0, 1]);
+        assert_eq!(watch.lost_events(), 1000);
         watch.hint(1);
         assert_eq!(next(&mut watch, wait), Some(1));
     }

@@ -4,10 +4,10 @@
 //! no row. The one invariant: bytes are skipped only where their digest stands in the record as
 //! content that counts.
 
-use std::fs::File;
 use std::io::Read;
 
 use super::{Ingest, Start, Waiting};
+use crate::feeds::regular::{Links, open_regular};
 use crate::store::StoreError;
 
 impl Ingest {
@@ -19,7 +19,8 @@ impl Ingest {
             return Ok(new);
         }
         let beginnings = self.store.beginnings(&feed.name, one.found.len)?;
-        let (false, Ok(mut file)) = (beginnings.is_empty(), File::open(&one.found.path)) else {
+        let opened = open_regular(&one.found.path, Links::Refuse);
+        let (false, Ok(Some(mut file))) = (beginnings.is_empty(), opened) else {
             // Why a file can not be opened is told by the one who reads it.
             return Ok(new);
         };

@@ -8,6 +8,7 @@ use super::prepared::Prepared;
 use super::{Ingest, Start, Taken, Waiting, widen};
 use crate::feeds::diagnostics::{FUTURE_TIME, Reject};
 use crate::feeds::read::FileRead;
+use crate::feeds::regular::{Links, open_regular};
 use crate::store::{FileFacts, PathFacts, RejectFacts, Verdict};
 
 impl Ingest {
@@ -114,7 +115,9 @@ pub(super) fn counts(verdict: Verdict) -> bool {
 
 fn hash_file(path: &Path) -> std::io::Result<[u8; 32]> {
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(std::fs::File::open(path)?)?;
+    if let Some(file) = open_regular(path, Links::Refuse)? {
+        hasher.update_reader(file)?;
+    }
     Ok(*hasher.finalize().as_bytes())
 }
 

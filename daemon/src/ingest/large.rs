@@ -10,6 +10,7 @@ use std::sync::Arc;
 use super::facts::{counts, refuse, refuse_future};
 use super::prepared::Prepared;
 use super::repeated::Repeats;
+use super::unreadable::is_worth_a_try;
 use super::{
     FUTURE_US, Ingest, Open, Outcome, Start, Step, Taken, Waiting, request, segment_name, tally,
     widen,
@@ -39,13 +40,20 @@ impl Ingest {
         now: i64,
     ) -> Result<Outcome, StoreError> {
         let config = Arc::clone(&self.config);
+        let mut tries = 1;
         let mut pass = self.pass(&config, (one, start, now), &mut None)?;
+        while is_worth_a_try(&pass.read, tries) {
+            drop(pass);
+            self.forget_uncommitted()?;
+            pass = self.pass(&config, (one, start, now), &mut None)?;
+            tries += 1;
+        }
         if matches!(pass.read, Err(ReadFailure::Rewritten)) {
             let name = one.found.path.to_string_lossy();
             return self.take_large(one, Start::of(&config.feeds[one.feed].name, &name), now);
         }
         let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
-            return self.again();
+            return self.unread(one);
         };
         if counts(taken.facts.verdict) {
             let seen = self.seen(&pass.batch.units, start, &Open::default())?;
@@ -83,7 +91,7 @@ impl Ingest {
         let mut repeats = Some(repeats);
         let mut pass = self.pass(&config, (one, start, now), &mut repeats)?;
         let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
-            return self.again();
+            return self.unread(one);
         };
         if let (true, Some(repeats)) = (counts(taken.facts.verdict), repeats) {
             taken.facts = repeats.facts(taken.facts);
@@ -113,12 +121,9 @@ impl Ingest {
         Ok(Some(taken))
     }
 
-    fn again(&mut self) -> Result<Outcome, StoreError> {
+    fn unread(&mut self, one: &Waiting) -> Result<Outcome, StoreError> {
         self.forget_uncommitted()?;
-        Ok(Outcome {
-            again: 1,
-            ..Outcome::default()
-        })
+        Ok(Outcome::again(one))
     }
 
     fn keep_large(

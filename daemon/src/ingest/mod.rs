@@ -14,6 +14,7 @@ use crate::clock::Monotonic;
 use crate::config::Config;
 use crate::engine::{Command, Engine, Sorted, StreamName};
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
+use crate::feeds::regular::is_of_the_system;
 use crate::feeds::scan::Found;
 use crate::health::Health;
 use crate::pipeline;
@@ -25,14 +26,18 @@ mod facts;
 mod known;
 mod large;
 mod open;
+mod outcome;
 mod prepared;
 mod repeated;
 pub mod tally;
+mod unreadable;
 
 use facts::counts;
 use open::{Open, Start, Taken};
+pub use outcome::Outcome;
 use prepared::Prepared;
 use repeated::AtHand;
+use unreadable::{is_worth_a_try, unreadable};
 
 /// Files in one transaction at most.
 pub const BATCH_FILES_MAX: usize = 512;
@@ -68,38 +73,6 @@ pub fn are_one_batch(waiting: &[Waiting]) -> bool {
         && lengths().sum::<u64>() <= BATCH_BYTES_MAX
 }
 
-/// What became of the files that waited.
-#[derive(Clone, Debug, Default)]
-pub struct Outcome {
-    /// Files that count.
-    pub accepted: u64,
-    /// Files whose content counted before.
-    pub duplicate: u64,
-    /// Files set aside.
-    pub quarantined: u64,
-    /// Rows that count.
-    pub rows: u64,
-    /// Rows that could not be used.
-    pub rejects: u64,
-    /// Files that changed while they were read or vanished: the next scan sees them again.
-    pub again: u64,
-    /// What happened to alerts.
-    pub news: Vec<AlertNews>,
-}
-
-impl Outcome {
-    /// Adds what became of more files.
-    pub fn add(&mut self, other: Outcome) {
-        self.accepted += other.accepted;
-        self.duplicate += other.duplicate;
-        self.quarantined += other.quarantined;
-        self.rows += other.rows;
-        self.rejects += other.rejects;
-        self.again += other.again;
-        self.news.extend(other.news);
-    }
-}
-
 /// The record, the engine and what stands between them and files.
 pub struct Ingest {
     config: Arc<Config>,
@@ -122,6 +95,7 @@ enum Plan {
 enum Step {
     Nothing,
     Again,
+    Vanished,
     Taken(Box<Taken>),
 }
 
@@ -251,7 +225,8 @@ impl Ingest {
                 self.health.step();
                 match self.judge_small(one, *start, read, &open)? {
                     Step::Nothing => {}
-                    Step::Again => outcome.again += 1,
+                    Step::Again => outcome.add(Outcome::again(one)),
+                    Step::Vanished => outcome.add(Outcome::vanished(one)),
                     Step::Taken(taken) => open.push(*taken),
                 }
                 if open.is_full() {
@@ -367,12 +342,15 @@ impl Ingest {
                 let trouble = (trouble.code.to_owned(), trouble.reason, trouble.fix);
                 return Ok(Step::Taken(Box::new(self.set_aside(one, trouble))));
             }
-            Err(ReadFailure::Vanished | ReadFailure::Changed | ReadFailure::Rewritten) => {
+            Err(ReadFailure::Vanished) => return Ok(Step::Vanished),
+            Err(ReadFailure::Changed | ReadFailure::Rewritten) => return Ok(Step::Again),
+            Err(ReadFailure::Io(error)) if is_of_the_system(&error) => {
+                tracing::warn!(file = ?one.found.path, %error, "can not be read yet");
                 return Ok(Step::Again);
             }
             Err(ReadFailure::Io(error)) => {
-                tracing::warn!(file = %one.found.path.display(), %error, "can not be read yet");
-                return Ok(Step::Again);
+                let taken = self.set_aside(one, unreadable(&error));
+                return Ok(Step::Taken(Box::new(taken)));
             }
         };
         if read.end == start.from && self.config.feeds[one.feed].grows {
@@ -491,6 +469,12 @@ impl Ingest {
                 Verdict::Duplicate => outcome.duplicate += 1,
                 Verdict::Quarantined => outcome.quarantined += 1,
             }
+            let place = self
+                .config
+                .feeds
+                .iter()
+                .position(|feed| feed.name == file.feed);
+            outcome.heard.extend(place);
             outcome.rows += file.rows_used;
             outcome.rejects += file.rows_rejected;
         }
@@ -528,13 +512,19 @@ fn finished<T>(work: ScopedJoinHandle<T>) -> T {
 
 /// Reads a small file into memory.
 fn read_small(config: &Config, one: &Waiting, start: Start) -> SmallRead {
-    let mut pieces = Vec::new();
-    let to = Use {
-        prepare: &|block| Prepared::of(config, block, start.source),
-        sink: &mut |piece| pieces.push(piece),
-    };
-    let read = read_file(config, one.feed, &request(config, one, start, 1), to);
-    (read, pieces)
+    let mut tries = 1;
+    loop {
+        let mut pieces = Vec::new();
+        let to = Use {
+            prepare: &|block| Prepared::of(config, block, start.source),
+            sink: &mut |piece| pieces.push(piece),
+        };
+        let read = read_file(config, one.feed, &request(config, one, start, 1), to);
+        if !is_worth_a_try(&read, tries) {
+            return (read, pieces);
+        }
+        tries += 1;
+    }
 }
 
 fn request<'a>(config: &Config, one: &'a Waiting, start: Start, threads: usize) -> ReadRequest<'a> {

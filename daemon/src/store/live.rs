@@ -178,10 +178,20 @@ impl Reader {
     /// When the record can not be read.
     pub fn feed_counts(&self, since: i64) -> Result<Vec<FeedCounts>, StoreError> {
         self.list(
-            "SELECT feed, sum(verdict = 'accepted'), sum(verdict = 'accepted_with_rejects'),
-                 sum(verdict = 'duplicate'), sum(verdict = 'quarantined'), sum(rows_read),
-                 sum(rows_used), sum(rows_rejected), sum(rows_duplicate)
-             FROM file WHERE received_at >= ?1 GROUP BY feed ORDER BY feed",
+            // A file that grows is one file, however often it was looked at: its worst counts.
+            "WITH looks AS (
+                 SELECT *, max(from_byte) OVER (PARTITION BY feed, path) AS grown
+                 FROM file WHERE received_at >= ?1),
+             files AS (
+                 SELECT feed, max(CASE verdict WHEN 'quarantined' THEN 3
+                         WHEN 'accepted_with_rejects' THEN 2 WHEN 'accepted' THEN 1
+                         ELSE 0 END) AS worst,
+                     sum(rows_read) AS rows_read, sum(rows_used) AS rows_used,
+                     sum(rows_rejected) AS rows_rejected, sum(rows_duplicate) AS rows_duplicate
+                 FROM looks GROUP BY feed, path, CASE WHEN grown > 0 THEN 0 ELSE id END)
+             SELECT feed, sum(worst = 1), sum(worst = 2), sum(worst = 0), sum(worst = 3),
+                 sum(rows_read), sum(rows_used), sum(rows_rejected), sum(rows_duplicate)
+             FROM files GROUP BY feed ORDER BY feed",
             params![since],
             |row| {
                 Ok(FeedCounts {

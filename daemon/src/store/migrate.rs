@@ -149,6 +149,9 @@ const TO_3: &[Step] = &[
     (&["purge", "purged_segment"], |to| {
         to.execute_batch(&["purge", "purged_segment"].map(made).concat())
     }),
+    (&["silence", "ignored"], |to| {
+        to.execute_batch(&["silence", "ignored"].map(made).concat())
+    }),
 ];
 
 /// What leaves for channels, and how each of them stands.

@@ -167,6 +167,8 @@ pub struct FileRow {
     pub path: String,
     /// The verdict.
     pub verdict: String,
+    /// Where it starts: behind 0 it is a later look at a file that grows.
+    pub from_byte: u64,
     /// Rows read, used, rejected, duplicate.
     pub rows: [u64; 4],
     /// When its events were, as near as can be told.

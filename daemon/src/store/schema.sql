@@ -234,6 +234,24 @@ CREATE TABLE report (
     PRIMARY KEY (shift_start, revision)
 ) WITHOUT ROWID;
 
+-- When nothing came from a feed that should have.
+CREATE TABLE silence (
+    id INTEGER PRIMARY KEY,
+    feed TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    raised_at INTEGER NOT NULL,
+    returned_at INTEGER
+);
+
+-- Entries of feeds' folders that look like their files and are never read, such as links.
+CREATE TABLE ignored (
+    feed TEXT NOT NULL,
+    name TEXT NOT NULL,
+    what TEXT NOT NULL,
+    seen_at INTEGER NOT NULL,
+    PRIMARY KEY (feed, name)
+) WITHOUT ROWID;
+
 -- What people did about files that were set aside.
 CREATE TABLE quarantine (
     id INTEGER PRIMARY KEY,

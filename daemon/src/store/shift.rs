@@ -74,7 +74,8 @@ impl Reader {
     ///
     /// A file belongs where its last event lies. One without events (quarantined, or known
     /// before) lies as long after the last event of the file before it as it came after that file:
-    /// that is right for live data and for a backlog read at once.
+    /// that is right for live data and for a backlog read at once. Where no file of its feed has
+    /// events, another feed's tells; where none has, it lies where it came.
     ///
     /// # Errors
     ///
@@ -91,10 +92,16 @@ impl Reader {
                          (SELECT after.last_at - after.received_at FROM file after
                           WHERE after.feed = file.feed AND after.id > file.id
                               AND after.last_at IS NOT NULL
-                          ORDER BY after.id LIMIT 1), 0)) AS at
+                          ORDER BY after.id LIMIT 1),
+                         (SELECT other.last_at - other.received_at FROM file other
+                          WHERE other.id < file.id AND other.last_at IS NOT NULL
+                          ORDER BY other.id DESC LIMIT 1),
+                         (SELECT other.last_at - other.received_at FROM file other
+                          WHERE other.id > file.id AND other.last_at IS NOT NULL
+                          ORDER BY other.id LIMIT 1), 0)) AS at, from_byte
                  FROM file)
              SELECT id, feed, path, verdict, rows_read, rows_used, rows_rejected, rows_duplicate,
-                 at, code, reason
+                 at, code, reason, from_byte
              FROM placed WHERE at >= ?1 AND at < ?2 ORDER BY id",
             params![from, to],
             file,
@@ -194,6 +201,7 @@ fn file(row: &Row) -> rusqlite::Result<FileRow> {
             count(row, 7)?,
         ],
         at: row.get(8)?,
+        from_byte: count(row, 11)?,
         trouble: code.zip(reason),
     })
 }

@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use super::roles::{self, Evidence};
 use super::table::{Item, Table, Unique};
 use super::{Places, resolve, time};
-use crate::config::{CallMap, Csv, Feed, Header, Layout, Measure, Steps};
+use crate::config::{CallMap, Csv, Feed, Header, Layout, Measure, Shift, Steps};
 use crate::words::{Role, Station};
 
 /// What the rest of the file says that feeds depend on.
@@ -20,6 +20,7 @@ pub(super) struct Context<'c> {
     pub(super) zone: Option<TimeZone>,
     pub(super) products: &'c [String],
     pub(super) places: &'c Places,
+    pub(super) shifts: &'c [Shift],
 }
 
 /// What a feed offers to characteristics and specifications.
@@ -126,6 +127,7 @@ fn read_feed(table: &Table<'_>, context: &Context<'_>, place: Place) -> (Option<
     let silent = table
         .get("silent_after_minutes")
         .and_then(|item| item.whole(&(1..=100_000)));
+    let silent_in = read_silent_in(table, context.shifts);
     let csv_table = table.table("csv");
     let csv = read_csv(csv_table.as_ref());
     let file_name = table.table("file_name").map(|table| read_file_name(&table));
@@ -161,6 +163,7 @@ fn read_feed(table: &Table<'_>, context: &Context<'_>, place: Place) -> (Option<
             poll,
             scan_ms: u64::from(scan_seconds) * 1_000,
             silent_after_s: silent.map(|minutes| u64::from(minutes) * 60),
+            silent_in,
             csv: csv?,
             file_name: file_name.flatten().map(|(pattern, _)| pattern),
             time: time?,
@@ -171,6 +174,24 @@ fn read_feed(table: &Table<'_>, context: &Context<'_>, place: Place) -> (Option<
         })
     };
     (feed(), offer)
+}
+
+/// The shifts in which silence counts.
+fn read_silent_in(table: &Table<'_>, shifts: &[Shift]) -> Vec<String> {
+    let Some(item) = table.get("silent_in") else {
+        return Vec::new();
+    };
+    let names = item.texts().unwrap_or_default();
+    let unknown = |name: &&String| !shifts.iter().any(|shift| shift.name == **name);
+    if let Some(name) = names.iter().find(unknown)
+        && !shifts.is_empty()
+    {
+        item.fault(
+            format!("no shift is called {name:?}"),
+            "write names of [[shift]], or leave it out for all",
+        );
+    }
+    names
 }
 
 /// What sources of this feed may refer to.

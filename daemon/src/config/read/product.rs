@@ -40,7 +40,8 @@ fn read_product(
         .and_then(|item| item.whole(&(1..=1_000)));
     let opportunities = table
         .table("opportunities")
-        .map(|table| read_opportunities(&table));
+        .map(|table| read_counts(&table));
+    let rows = table.table("rows").map(|table| read_counts(&table));
     let (families, family_names) = read_families(table);
     let specifications = read_specifications(table, &family_names, offers);
     table.finish();
@@ -49,21 +50,23 @@ fn read_product(
         name: name?,
         boards: boards?,
         opportunities: opportunities.unwrap_or_default(),
+        rows: rows.unwrap_or_default(),
         families,
         specifications,
     })
 }
 
-fn read_opportunities(table: &Table<'_>) -> Vec<(Station, u32)> {
-    let mut opportunities = Vec::new();
+/// Counts a board by station.
+fn read_counts(table: &Table<'_>) -> Vec<(Station, u32)> {
+    let mut counts = Vec::new();
     for station in Station::ALL {
         let count = table
             .get(station.name())
             .and_then(|item| item.whole(&(1..=10_000_000)));
-        opportunities.extend(count.map(|count| (station, count)));
+        counts.extend(count.map(|count| (station, count)));
     }
     table.finish();
-    opportunities
+    counts
 }
 
 fn read_families(product: &Table<'_>) -> (Vec<Family>, Vec<String>) {

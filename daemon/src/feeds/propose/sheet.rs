@@ -13,6 +13,7 @@ use crate::feeds::cells::{self, Dialect};
 use crate::feeds::decode::Decoding;
 use crate::feeds::head::HEAD_MAX;
 use crate::feeds::number;
+use crate::feeds::regular::{Links, open_regular};
 use crate::feeds::sources::preamble_entry;
 
 /// Lines that decide on delimiter and header.
@@ -47,10 +48,8 @@ impl Sheet {
             path: path.to_owned(),
             source,
         };
-        let file = std::fs::File::open(path).map_err(failed)?;
-        if !file.metadata().map_err(failed)?.is_file() {
-            return Err(ProposeError::NoFile(path.to_owned()));
-        }
+        let opened = open_regular(path, Links::Follow).map_err(failed)?;
+        let file = opened.ok_or_else(|| ProposeError::NoFile(path.to_owned()))?;
         let mut bytes = Vec::new();
         file.take(HEAD_MAX as u64)
             .read_to_end(&mut bytes)

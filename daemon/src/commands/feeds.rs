@@ -1,0 +1,127 @@
+//! `driftvane feeds`: what came from each feed, what is never read, and which feeds are silent.
+//!
+//! Knows no folder: what is told stands in the record. The one invariant: every feed of the
+//! configuration is there, also one from which nothing ever came.
+
+use serde::Serialize;
+
+use super::{CommandError, local};
+use crate::config::Config;
+use crate::output::{Cell, Format, Table, print_rows};
+use crate::store::Reader;
+
+/// A feed as the record has it.
+#[derive(Debug, Serialize)]
+pub struct FeedLine {
+    /// Its name.
+    pub feed: String,
+    /// Its line.
+    pub line: String,
+    /// The kind of station.
+    pub station: String,
+    /// When a file came last; absent where none has.
+    pub last_received: Option<String>,
+    /// Since when it has been silent; absent while it is not.
+    pub silent_since: Option<String>,
+    /// Files that count.
+    pub accepted: u64,
+    /// Files that count of which rows were rejected.
+    pub with_rejects: u64,
+    /// Files seen before.
+    pub duplicate: u64,
+    /// Files that were ever set aside.
+    pub quarantined: u64,
+    /// Entries of its folder that look like its files and are never read.
+    pub ignored: Vec<Ignored>,
+}
+
+/// Such an entry.
+#[derive(Debug, Serialize)]
+pub struct Ignored {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub what: String,
+    /// When it was first seen.
+    pub seen_at: String,
+}
+
+/// Every feed of the configuration.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandError> {
+    let counts = reader.feed_counts(i64::MIN)?;
+    let silences = reader.silences(i64::MAX, i64::MAX)?;
+    let ignored = reader.ignored(i64::MIN, i64::MAX)?;
+    let mut lines = Vec::new();
+    for feed in &config.feeds {
+        let delivered = counts.iter().find(|one| one.feed == feed.name);
+        let delivered = delivered.cloned().unwrap_or_default();
+        let last = reader.latest_files(Some(&feed.name), &[], 1)?;
+        let silence = silences
+            .iter()
+            .find(|one| one.feed == feed.name && one.returned_at.is_none());
+        let own = ignored.iter().filter(|row| row.feed == feed.name);
+        lines.push(FeedLine {
+            feed: feed.name.clone(),
+            line: feed.line.clone(),
+            station: feed.station.name().to_owned(),
+            last_received: last.first().map(|file| local(config, file.received_at)),
+            silent_since: silence.map(|silence| local(config, silence.since)),
+            accepted: delivered.accepted,
+            with_rejects: delivered.with_rejects,
+            duplicate: delivered.duplicate,
+            quarantined: delivered.quarantined,
+            ignored: own
+                .map(|row| Ignored {
+                    name: row.name.clone(),
+                    what: row.what.clone(),
+                    seen_at: local(config, row.seen_at),
+                })
+                .collect(),
+        });
+    }
+    Ok(lines)
+}
+
+/// Prints the feeds.
+///
+/// # Errors
+///
+/// When standard output can not be written.
+pub fn print(lines: &[FeedLine], format: Format) -> std::io::Result<()> {
+    let mut table = Table::new(&[
+        "feed",
+        "last file",
+        "silent since",
+        "accepted",
+        "with rejects",
+        "duplicate",
+        "quarantined",
+        "never read",
+    ]);
+    for line in lines {
+        let ignored: Vec<String> = line
+            .ignored
+            .iter()
+            .map(|entry| format!("{} ({})", entry.name, entry.what))
+            .collect();
+        table.push(vec![
+            line.feed.clone().into(),
+            line.last_received.clone().into(),
+            line.silent_since.clone().into(),
+            line.accepted.into(),
+            line.with_rejects.into(),
+            line.duplicate.into(),
+            line.quarantined.into(),
+            if ignored.is_empty() {
+                Cell::Empty
+            } else {
+                ignored.join(", ").into()
+            },
+        ]);
+    }
+    print_rows(format, &table, &lines)
+}
