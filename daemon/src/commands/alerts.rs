@@ -174,19 +174,21 @@ pub struct Event {
 }
 
 impl Alert {
-    /// What moved and where that points, in a sentence.
+    /// What moved and where that points, in sentences.
     #[must_use]
     pub fn cause(&self) -> String {
-        let mut words = self.explained.join("; ");
-        if !words.is_empty() {
-            words.push_str(". ");
-        }
-        let verdict = format!("{words}{}.", self.verdict);
-        let mut letters = verdict.chars();
-        let first = letters
-            .next()
-            .map(|letter| letter.to_uppercase().to_string());
-        first.unwrap_or_default() + letters.as_str()
+        let sentence = |words: String| {
+            let mut letters = words.chars();
+            letters
+                .next()
+                .map(|first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
+        };
+        let sentences = [self.explained.join("; "), self.verdict.clone()];
+        sentences
+            .into_iter()
+            .filter_map(sentence)
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 
     /// The event time of the first signal of all.
