@@ -47,4 +47,6 @@ pub fn make_older(place: &Place) {
     drop(query);
     drop(record);
     fs::rename(&old, &new).unwrap();
+    // An older program kept no such file; the one there is of the newer record.
+    fs::remove_file(place.path("driftvane-data/driftvane.head")).unwrap();
 }
