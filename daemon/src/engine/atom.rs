@@ -82,12 +82,47 @@ impl Atom {
         (self.at, Arc::clone(&self.unit))
     }
 
-    /// Adds another piece of the same unit.
+    /// Adds another piece of the same unit. Where both begin at the same time with different
+    /// setups, as pieces of a stretch of time can, the lesser one stands, whichever came first.
     pub fn merge(&mut self, other: Atom) {
-        if other.at < self.at {
+        if (other.at, &other.setup) < (self.at, &self.setup) {
             self.at = other.at;
             self.setup = other.setup;
         }
         self.content.merge(other.content);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pieces_of_a_window_merge_alike_in_any_order() {
+        let piece = |stencil: &str, reading: f64| {
+            let mut moments = Moments::new();
+            moments.push(reading);
+            Atom {
+                at: 300_000_000,
+                unit: Arc::from("1970-01-01T00:05:00Z"),
+                setup: vec![Arc::from(stencil)],
+                content: Content::Measured(moments),
+            }
+        };
+        let pieces = [
+            piece("ST-02", 1.0),
+            piece("ST-01", 2.0),
+            piece("ST-03", 4.0),
+        ];
+        let merged = |order: [usize; 3]| {
+            let mut all = pieces[order[0]].clone();
+            all.merge(pieces[order[1]].clone());
+            all.merge(pieces[order[2]].clone());
+            all
+        };
+        let expected = merged([0, 1, 2]);
+        for order in [[0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]] {
+            assert_eq!(merged(order), expected);
+        }
     }
 }
