@@ -10,10 +10,11 @@ use crate::place::{Place, Watching, list, small_config, small_plant, text, wait_
 
 /// A daemon with a page on a port that the system chose.
 struct Live {
+    /// First, because it writes to the place until it ends.
+    _daemon: Watching,
     place: Place,
     address: String,
     operator: String,
-    _daemon: Watching,
 }
 
 fn live(files: &[Delivery]) -> Live {
