@@ -7,7 +7,7 @@ use std::fs;
 use std::os::unix::fs::{PermissionsExt, symlink};
 use std::process::Command;
 
-use crate::kept::{assert_whole, counted, deliveries, quick_config, undisturbed};
+use crate::kept::{ask_again, assert_whole, counted, deliveries, quick_config, undisturbed};
 use crate::place::{Place, Watching, wait_until};
 use crate::tools::{Mounted, signal, tool, tracer};
 
@@ -122,10 +122,12 @@ fn a_forbidden_file_or_folder_holds_up_no_other_and_is_taken_up_when_allowed() {
     let all = expected.number("SELECT sum(rows) FROM unit");
     wait_until("both to be told", || {
         let log = place.log();
-        log.contains("waiting for the folder") && log.contains("can not be read")
+        let set_aside = "SELECT count(*) FROM file WHERE code = 'F015'";
+        log.contains("waiting for the folder") && rows(&place) > 0 && place.number(set_aside) == 1
     });
     allow(&forbidden, 0o644);
     allow(&place.path("optical"), 0o755);
+    ask_again(&place);
     wait_until("all rows", || rows(&place) == all);
     stop(watching);
     assert_whole(&place);

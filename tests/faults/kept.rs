@@ -119,6 +119,14 @@ pub fn news(place: &Place) -> Vec<String> {
         .collect()
 }
 
+/// Asks for the one file that was set aside because it could not be read.
+pub fn ask_again(place: &Place) {
+    let file = place.number("SELECT id FROM file WHERE code = 'F015'");
+    let file = format!("Q-{file:04}");
+    let why = ["--by", "R. Okafor", "--reason", "the cause was mended"];
+    place.ok(&[&["quarantine", "retry", &file][..], &why[..]].concat());
+}
+
 /// Whether a place has a record that can be read.
 pub fn has_record(place: &Place) -> bool {
     let answer = place.run(&["streams"]);
