@@ -519,7 +519,6 @@ fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<
             limits::restart(&reader, stream, from, &who.by, &who.reason, now)?
         }
     };
-    drop(reader);
     // Where no daemon runs, the request is carried out here; a running one looks for it itself.
     let outcome = match Ingest::open(Arc::clone(config), replay::threads()) {
         Ok(mut ingest) => {
@@ -529,11 +528,9 @@ fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<
         Err(StoreError::Locked { .. }) => "asked; the running daemon does it within a second",
         Err(error) => return Err(error.into()),
     };
-    let limits::Asked {
-        stream, kind, from, ..
-    } = asked;
-    let line = format!("{kind} {stream}, for points from {from} on: {outcome}\n");
-    Ok(output::print(&line)?)
+    Ok(output::print(&limits::told(
+        config, &reader, &asked, outcome,
+    )?)?)
 }
 
 fn run_report(config: &Config, options: &ShiftOptions) -> Result<(), Failure> {

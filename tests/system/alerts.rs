@@ -287,6 +287,68 @@ fn the_alert_file_has_a_line_for_every_event_in_order() {
 }
 
 #[test]
+fn a_restart_from_an_earlier_time_is_told_alike_everywhere() {
+    let all = deliveries();
+    let place = read(&all[..all.len() * 2 / 5]);
+    let stream = "print-offset-x/L1/demo-controller/front";
+    let points = place.chart(stream)["points"].clone();
+    let from = list(&points)[list(&points).len() - 3]["at"].clone();
+    let said = ["--by", "R. Lindner", "--reason", "New stencil frame"];
+    let begin = [
+        "limits",
+        "restart",
+        stream,
+        "--from",
+        from.as_str().unwrap(),
+    ];
+    let told = place.ok(&[&begin[..], &said[..]].concat());
+    assert!(told.contains("done"), "{told}");
+
+    let after = place.chart(stream);
+    let fresh = list(&after["points"])
+        .iter()
+        .filter(|point| point["version"] == 2)
+        .count();
+    assert!((1..=3).contains(&fresh), "{after}");
+    assert_eq!(after["phase"], "baseline");
+    let streams = place.json(&["streams"]);
+    let row = list(&streams)
+        .iter()
+        .find(|row| row["stream"] == stream)
+        .unwrap();
+    assert_eq!(row["phase"], "baseline");
+    assert_eq!(row["collecting"]["subgroups"], fresh);
+    let listed = place.ok(&["limits", "list", stream]);
+    let words = format!("baseline 2, {fresh} of 10 subgroups so far, restarted by R. Lindner");
+    assert!(listed.contains(&words), "{listed}");
+    let early = place.run(&[&["limits", "freeze", stream][..], &said[..]].concat());
+    assert!(
+        early.err.contains("fewer than its minimum"),
+        "{}",
+        early.err
+    );
+}
+
+#[test]
+fn a_restart_of_what_is_settled_says_from_when_it_holds() {
+    let place = read(&deliveries());
+    let stream = "print-offset-x/L1/demo-controller/front";
+    let said = ["--by", "R. Lindner", "--reason", "New stencil frame"];
+    let begin = ["limits", "restart", stream, "--from", "2026-01-01"];
+    let told = place.ok(&[&begin[..], &said[..]].concat());
+    assert!(told.contains("what lies before is settled"), "{told}");
+    assert!(!told.contains("2026-01-01"), "{told}");
+    // Nothing has come since a restart from now on.
+    place.ok(&[&["limits", "restart", stream][..], &said[..]].concat());
+    let early = place.run(&[&["limits", "freeze", stream, "--override"][..], &said[..]].concat());
+    assert!(
+        early.err.contains("no subgroup of its baseline yet"),
+        "{}",
+        early.err
+    );
+}
+
+#[test]
 fn a_restart_begins_a_new_version_and_says_who_and_why() {
     let all = deliveries();
     let (early, late) = all.split_at(all.len() * 2 / 5);

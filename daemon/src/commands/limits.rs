@@ -169,6 +169,31 @@ pub struct Asked {
     pub kind: &'static str,
     /// The event time it holds from, RFC 3339 in UTC.
     pub from: String,
+    #[serde(skip)]
+    at: i64,
+}
+
+/// What became of a request, in a line.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub fn told(
+    config: &Config,
+    reader: &Reader,
+    asked: &Asked,
+    outcome: &str,
+) -> Result<String, CommandError> {
+    let from = reader.holds_from(asked.request)?.unwrap_or(asked.at);
+    let why = if from > asked.at {
+        "; what lies before is settled (lateness_minutes) and stays as it was judged"
+    } else {
+        ""
+    };
+    let (kind, stream, from) = (asked.kind, &asked.stream, local(config, from));
+    Ok(format!(
+        "{kind} {stream}, for points from {from} on: {outcome}{why}\n"
+    ))
 }
 
 /// The versions of limits of one stream, or of all.
@@ -260,13 +285,16 @@ pub fn collecting(
     let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
     let after = limits.last().map_or(i64::MIN, |row| row.to_at);
     let restarted = begun_by(&requests, stream.id, (after, i64::MAX));
+    if stream.monitoring {
+        return Ok(None);
+    }
     let is_asked = restarted
         .as_ref()
         .is_some_and(|restart| restart.at > stream.newest);
-    let (version, subgroups) = match (is_asked, stream.monitoring) {
-        (true, _) => (limits.last().map_or(1, |row| row.version + 1), 0),
-        (false, true) => return Ok(None),
-        (false, false) => reader.collected(stream.id)?,
+    let (version, subgroups) = if is_asked {
+        (limits.last().map_or(1, |row| row.version + 1), 0)
+    } else {
+        reader.collected(stream.id)?
     };
     Ok(Some(Collecting {
         version,
@@ -378,18 +406,24 @@ pub fn freeze(
     (by, reason, now): (&str, &str, i64),
 ) -> Result<Asked, CommandError> {
     let stream = find_stream(reader, stream)?;
-    if stream.monitoring {
+    let Some(collecting) = collecting((config, reader), &stream)? else {
         return Err(CommandError::Refused(format!(
             "the stream '{}' has limits already; restart it first to make new ones",
             stream.label
         )));
-    }
+    };
     // A request that says too little is refused for that first.
     let (by, reason) = (said("the name", by)?, said("the reason", reason)?);
     let wanted = characteristic(config, &stream)?.baseline_minimum;
-    let (_, found) = reader.collected(stream.id)?;
+    let found = collecting.subgroups;
     if found >= wanted as u64 {
         return ask(reader, &stream, "freeze", None, (&by, &reason, now));
+    }
+    if found == 0 {
+        return Err(CommandError::Refused(format!(
+            "the stream '{}' has no subgroup of its baseline yet; wait until some have come",
+            stream.label
+        )));
     }
     if minimum == Minimum::Holds {
         return Err(CommandError::Refused(format!(
@@ -440,5 +474,6 @@ fn ask(
         stream: stream.label.clone(),
         kind,
         from: utc(at),
+        at,
     })
 }

@@ -104,6 +104,20 @@ impl Reader {
         })
     }
 
+    /// The event time that a request holds from: as asked, or as the engine could take it.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn holds_from(&self, request: i64) -> Result<Option<i64>, StoreError> {
+        let found = self.list(
+            "SELECT at FROM request WHERE id = ?1",
+            params![request],
+            |row| row.get(0),
+        )?;
+        Ok(found.into_iter().next())
+    }
+
     /// The requests whose event time lies in a window, in order.
     ///
     /// # Errors

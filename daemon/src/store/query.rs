@@ -14,7 +14,7 @@ use super::placed::{POINT, point};
 use super::state_form::{Unusable, state_from};
 use super::{Reader, StoreError, db};
 use crate::config::Key;
-use crate::engine::{Content, Detection, Findings, Phase, PointKind};
+use crate::engine::{Content, Detection, Findings, PointKind};
 
 /// A stream as it stands.
 #[derive(Clone, Debug)]
@@ -265,12 +265,8 @@ impl Reader {
         let whole = |(stream, keys, state): (StreamRow, String, String)| {
             let unreadable = || self.unreadable(format!("stream {}", stream.label));
             let keys = list_from(&keys).ok_or_else(unreadable)?;
-            // The settled state lags behind by the lateness; limits beyond it count as well.
             let monitoring = match state_from(&state) {
-                Ok(state) => match state.phase {
-                    Phase::Monitoring(_) => true,
-                    Phase::Baseline { .. } => self.limits_after(stream.id, state.version)?,
-                },
+                Ok(state) => self.is_judged(&stream, state.version)?,
                 // The next start begins a new baseline.
                 Err(Unusable::Older(_)) => false,
                 Err(Unusable::Newer(_) | Unusable::Damaged) => return Err(unreadable()),
@@ -284,17 +280,27 @@ impl Reader {
         rows.into_iter().map(whole).collect()
     }
 
-    fn limits_after(&self, stream: i64, version: u32) -> Result<bool, StoreError> {
+    /// Whether the next point of a stream is judged. The settled state lags behind by the lateness:
+    /// what the newest point belongs to decides, and a restart that holds from after it.
+    fn is_judged(&self, stream: &StreamRow, settled: u32) -> Result<bool, StoreError> {
+        let restarts = self.list(
+            "SELECT 1 FROM request WHERE stream = ?1 AND kind = 'restart' AND at > ?2 LIMIT 1",
+            params![stream.id, stream.newest],
+            |_| Ok(()),
+        )?;
+        if !restarts.is_empty() {
+            return Ok(false);
+        }
         let newest = self.list(
             "SELECT version FROM point WHERE stream = ?1 AND kind IN (?2, ?3)
              ORDER BY at DESC, unit DESC LIMIT 1",
-            params![stream, PointKind::Whole as u8, PointKind::Group as u8],
+            params![stream.id, PointKind::Whole as u8, PointKind::Group as u8],
             |row| row.get::<_, u32>(0),
         )?;
-        let wanted = newest.first().copied().unwrap_or(version);
+        let wanted = newest.first().copied().unwrap_or(settled);
         let found = self.list(
             "SELECT 1 FROM limits WHERE stream = ?1 AND version = ?2",
-            params![stream, wanted],
+            params![stream.id, wanted],
             |_| Ok(()),
         )?;
         Ok(!found.is_empty())
