@@ -11,7 +11,7 @@ use serde::Serialize;
 
 use super::causes::{Causes, Moved, MovedPads, causes};
 use super::chart::ChartFacts;
-use super::{CommandError, characteristic, local_minute, unit, utc, when};
+use super::{CommandError, characteristic, local_minute, number, unit, utc, when};
 use crate::config::{Characteristic, Config, Key};
 use crate::output::{self, Format, Table};
 use crate::store::Reader;
@@ -258,10 +258,9 @@ pub fn state(config: &Config, row: &AlertRow) -> String {
 ///
 /// When there is none, or the record can not be read.
 pub(crate) fn find(reader: &Reader, id: &str) -> Result<AlertRow, CommandError> {
-    let digits = id.trim_start_matches(['A', 'a']).trim_start_matches('-');
-    let known = match digits.parse::<i64>() {
-        Ok(number) => reader.alert(number)?,
-        Err(_) => None,
+    let known = match number(id, 'A') {
+        Some(number) => reader.alert(number)?,
+        None => None,
     };
     known.ok_or_else(|| {
         CommandError::Usage(format!(

@@ -11,9 +11,9 @@ use jiff::civil::{Date, DateTime};
 
 use crate::config::{Characteristic, Config, Key};
 use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, SPREAD_BEYOND_LIMITS, STARTING, named_keys};
-use crate::output::Format;
-use crate::store::StoreError;
+use crate::output::{self, Format};
 use crate::store::query::StreamRow;
+use crate::store::{StoreError, Who};
 
 pub mod alerts;
 pub mod backup;
@@ -43,7 +43,7 @@ pub mod token;
 pub mod verify;
 pub mod watch;
 
-pub(crate) use names::find_stream;
+pub(crate) use names::{find_stream, number};
 
 /// The whole of time.
 const ALWAYS: (i64, i64) = (i64::MIN, i64::MAX);
@@ -230,6 +230,36 @@ pub fn parse_time(config: &Config, text: &str) -> Result<i64, CommandError> {
                  or 2026-03-02T05:00:00Z"
             ))
         })
+}
+
+/// Keeps what a person decides about several things that are named by numbers, and prints what
+/// becomes of each. `decide` gives nothing where there is no such thing; `list` names the command
+/// that has them. What stands before one that is unknown is decided.
+fn decide_each(
+    (names, letter): (&[String], char),
+    (by, reason, now): (&str, &str, i64),
+    list: &str,
+    mut decide: impl FnMut(i64, Who) -> Result<Option<&'static str>, CommandError>,
+) -> Result<(), CommandError> {
+    let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
+    let who = Who {
+        author: &author,
+        reason: &reason,
+        now,
+    };
+    for name in names {
+        let decided = match number(name, letter) {
+            Some(number) => decide(number, who)?.map(|outcome| (number, outcome)),
+            None => None,
+        };
+        let Some((number, outcome)) = decided else {
+            return Err(CommandError::Usage(format!(
+                "nothing called '{name}' waits; `driftvane {list}` has what does"
+            )));
+        };
+        output::print(&format!("{letter}-{number:04} {outcome}\n"))?;
+    }
+    Ok(())
 }
 
 /// A name or a reason that a person must give.

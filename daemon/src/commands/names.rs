@@ -9,6 +9,20 @@ use crate::store::query::StreamRow;
 /// Streams named when none fits.
 const NEAR_MAX: usize = 8;
 
+/// The number in a name such as A-0001, with or without its letter.
+pub(crate) fn number(name: &str, letter: char) -> Option<i64> {
+    let mut rest = name.chars();
+    let has_letter = rest
+        .next()
+        .is_some_and(|first| first.eq_ignore_ascii_case(&letter));
+    let digits = if has_letter {
+        rest.as_str().trim_start_matches('-')
+    } else {
+        name
+    };
+    digits.parse().ok()
+}
+
 /// The stream that a person means: by its whole label, else by the only label that starts with the
 /// text, else by the only one that holds it.
 ///

@@ -8,11 +8,11 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::{CommandError, local_minute, said, utc, when};
+use super::{CommandError, decide_each, local_minute, utc, when};
 use crate::alerts::{Load, carrier};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
-use crate::store::{Act, ChannelRow, DeliveryRow, Notice, Reader, Who};
+use crate::store::{Act, ChannelRow, DeliveryRow, Notice, Reader};
 use crate::words::Severity;
 
 /// What waits that is listed.
@@ -234,30 +234,21 @@ pub fn decide(
     (by, reason): (&str, &str),
     now: i64,
 ) -> Result<(), CommandError> {
-    let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
-    let who = Who {
-        author: &author,
-        reason: &reason,
-        now,
-    };
-    for id in deliveries {
-        let unknown = || {
-            CommandError::Usage(format!(
-                "nothing called '{id}' waits; `driftvane alerts outbox list` has what does"
-            ))
-        };
-        let digits = id.strip_prefix("D-").or_else(|| id.strip_prefix("d-"));
-        let delivery: i64 = digits.unwrap_or(id).parse().map_err(|_| unknown())?;
-        if !reader.act_on_delivery(delivery, act, who)? {
-            return Err(unknown());
-        }
-        let outcome = match act {
-            Act::SendAgain => "is sent by the running daemon within a second",
-            Act::GiveUp => "is given up",
-        };
-        output::print(&format!("{} {outcome}\n", name(delivery)))?;
-    }
-    Ok(())
+    let said = (by, reason, now);
+    decide_each(
+        (deliveries, 'D'),
+        said,
+        "alerts outbox list",
+        |delivery, who| {
+            let outcome = match act {
+                Act::SendAgain => "is sent by the running daemon within a second",
+                Act::GiveUp => "is given up",
+            };
+            Ok(reader
+                .act_on_delivery(delivery, act, who)?
+                .then_some(outcome))
+        },
+    )
 }
 
 /// Sends a test by a channel and prints what it said.

@@ -5,10 +5,10 @@
 
 use serde::Serialize;
 
-use super::{CommandError, said, utc, when};
+use super::{CommandError, decide_each, utc, when};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
-use crate::store::{AsideRow, Handled, Reader, Who};
+use crate::store::{AsideRow, Handled, Reader};
 
 /// A file that was set aside.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -114,20 +114,8 @@ pub fn decide(
     (by, reason): (&str, &str),
     now: i64,
 ) -> Result<(), CommandError> {
-    let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
-    let who = Who {
-        author: &author,
-        reason: &reason,
-        now,
-    };
-    for id in files {
-        let unknown = || {
-            CommandError::Usage(format!(
-                "there is no file '{id}' in quarantine; `driftvane quarantine list` has them"
-            ))
-        };
-        let digits = id.strip_prefix("Q-").or_else(|| id.strip_prefix("q-"));
-        let file: i64 = digits.unwrap_or(id).parse().map_err(|_| unknown())?;
+    let said = (by, reason, now);
+    decide_each((files, 'Q'), said, "quarantine list", |file, who| {
         let (handled, outcome) = match decision {
             Decision::Retry => (
                 reader.retry(file, who)?,
@@ -135,10 +123,6 @@ pub fn decide(
             ),
             Decision::Discard => (reader.discard(file, who)?, "is off the list"),
         };
-        if handled == Handled::Unknown {
-            return Err(unknown());
-        }
-        output::print(&format!("{} {outcome}\n", name(file)))?;
-    }
-    Ok(())
+        Ok((handled != Handled::Unknown).then_some(outcome))
+    })
 }

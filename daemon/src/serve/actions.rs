@@ -11,6 +11,7 @@ use axum::extract::{Path, State};
 use axum::http::header::{HeaderMap, LOCATION, SET_COOKIE};
 use axum::http::{HeaderValue, StatusCode};
 use axum::response::Response;
+use axum::routing::{MethodRouter, post};
 
 use super::access::{Role, Visitor};
 use super::guard::{COOKIE_NAME, Peer, cookie};
@@ -26,7 +27,7 @@ use crate::store::{Reader, Service};
 const TEXT_MAX: usize = 1_000;
 
 /// The fields of a form.
-struct Form(Vec<(String, String)>);
+pub(super) struct Form(Vec<(String, String)>);
 
 impl Form {
     fn read(body: &[u8]) -> Form {
@@ -93,112 +94,101 @@ fn lead_to(next: &str) -> Response {
 /// What is done about an alert, by its name, with a form and the name of who sent it.
 type AlertWork = fn(&Page, &Reader, &str, (&Form, &str)) -> Result<(), CommandError>;
 
-/// Does something about one alert, and leads back to it.
-async fn on_alert(
-    (page, visitor): (Arc<Page>, Visitor),
-    (id, body): (String, Bytes),
-    work: AlertWork,
-) -> Response {
-    operate(page, visitor, move |page, reader, visitor| {
-        let form = Form::read(&body);
-        let by = form.author(visitor)?;
-        work(page, reader, &id, (&form, &by))?;
-        let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
-        Ok(format!("/alerts/{number}"))
-    })
-    .await
+/// What is done about a stream, with a form and the name and the reason of who sent it.
+type StreamWork = fn(&Page, &Reader, &StreamRow, (&Form, &str, &str)) -> Result<(), CommandError>;
+
+/// A route that does something about one alert, and leads back to it.
+pub(super) fn on_alert(work: AlertWork) -> MethodRouter<Arc<Page>> {
+    let handle = move |State(page): State<Arc<Page>>,
+                       Extension(visitor): Extension<Visitor>,
+                       Path(id): Path<String>,
+                       body: Bytes| {
+        operate(page, visitor, move |page, reader, visitor| {
+            let form = Form::read(&body);
+            let by = form.author(visitor)?;
+            work(page, reader, &id, (&form, &by))?;
+            let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
+            Ok(format!("/alerts/{number}"))
+        })
+    };
+    post(handle)
+}
+
+/// A route that does something about one stream, and leads back to it.
+pub(super) fn on_stream(work: StreamWork) -> MethodRouter<Arc<Page>> {
+    let handle = move |State(page): State<Arc<Page>>,
+                       Extension(visitor): Extension<Visitor>,
+                       Path(id): Path<String>,
+                       body: Bytes| {
+        operate(page, visitor, move |page, reader, visitor| {
+            let form = Form::read(&body);
+            let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+            let stream = stream(reader, &id)?;
+            work(page, reader, &stream, (&form, &by, &reason))?;
+            Ok(format!("/streams/{}", stream.id))
+        })
+    };
+    post(handle)
 }
 
 /// Notes that someone has seen an alert.
-pub(super) async fn acknowledge(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    on_alert(
-        (page, visitor),
-        (id, body),
-        |page, reader, id, (form, by)| {
-            let comment = form.text("comment", "the comment")?;
-            life::acknowledge(&page.config, reader, id, (by, &comment), clock::now())
-        },
-    )
-    .await
+pub(super) fn acknowledge(
+    page: &Page,
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let comment = form.text("comment", "the comment")?;
+    life::acknowledge(&page.config, reader, id, (by, &comment), clock::now())
 }
 
 /// Adds words to an alert.
-pub(super) async fn comment(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    on_alert((page, visitor), (id, body), |_, reader, id, (form, by)| {
-        let comment = form.text("comment", "the comment")?;
-        life::comment(reader, id, said(by, &comment))
-    })
-    .await
+pub(super) fn comment(
+    _: &Page,
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let comment = form.text("comment", "the comment")?;
+    life::comment(reader, id, said(by, &comment))
 }
 
 /// Keeps an alert quiet for some hours.
-pub(super) async fn shelve(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    on_alert(
-        (page, visitor),
-        (id, body),
-        |page, reader, id, (form, by)| {
-            let reason = form.text("reason", "the reason")?;
-            let Ok(hours) = form.field("hours").parse::<u32>().map(f64::from) else {
-                let words = "write for how many hours the alert is shelved, as a whole number";
-                return Err(CommandError::Usage(words.to_owned()));
-            };
-            life::shelve(&page.config, reader, id, hours, said(by, &reason))
-        },
-    )
-    .await
+pub(super) fn shelve(
+    page: &Page,
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let reason = form.text("reason", "the reason")?;
+    let Ok(hours) = form.field("hours").parse::<u32>().map(f64::from) else {
+        let words = "write for how many hours the alert is shelved, as a whole number";
+        return Err(CommandError::Usage(words.to_owned()));
+    };
+    life::shelve(&page.config, reader, id, hours, said(by, &reason))
 }
 
 /// Lets a shelved alert speak again.
-pub(super) async fn unshelve(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    on_alert((page, visitor), (id, body), |_, reader, id, (form, by)| {
-        let reason = form.text("reason", "the reason")?;
-        life::unshelve(reader, id, said(by, &reason))
-    })
-    .await
+pub(super) fn unshelve(
+    _: &Page,
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let reason = form.text("reason", "the reason")?;
+    life::unshelve(reader, id, said(by, &reason))
 }
 
 /// Closes an alert with its cause and what was done.
-pub(super) async fn close(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    on_alert(
-        (page, visitor),
-        (id, body),
-        |page, reader, id, (form, by)| {
-            let action = form.text("action", "the action")?;
-            life::close(
-                &page.config,
-                reader,
-                id,
-                form.field("cause"),
-                said(by, &action),
-            )
-        },
-    )
-    .await
+pub(super) fn close(
+    page: &Page,
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let action = form.text("action", "the action")?;
+    let said = said(by, &action);
+    life::close(&page.config, reader, id, form.field("cause"), said)
 }
 
 fn said<'a>(by: &'a str, words: &'a str) -> life::Said<'a> {
@@ -207,42 +197,54 @@ fn said<'a>(by: &'a str, words: &'a str) -> life::Said<'a> {
 }
 
 /// Takes a stream out of service.
-pub(super) async fn out_of_service(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    operate(page, visitor, move |_, reader, visitor| {
-        serve(reader, visitor, (&id, &body), Service::Out)
-    })
-    .await
+pub(super) fn out_of_service(
+    _: &Page,
+    reader: &Reader,
+    stream: &StreamRow,
+    (_, by, reason): (&Form, &str, &str),
+) -> Result<(), CommandError> {
+    life::serve(reader, &stream.label, Service::Out, said(by, reason)).map(drop)
 }
 
 /// Takes a stream back into service.
-pub(super) async fn in_service(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    operate(page, visitor, move |_, reader, visitor| {
-        serve(reader, visitor, (&id, &body), Service::In)
-    })
-    .await
+pub(super) fn in_service(
+    _: &Page,
+    reader: &Reader,
+    stream: &StreamRow,
+    (_, by, reason): (&Form, &str, &str),
+) -> Result<(), CommandError> {
+    life::serve(reader, &stream.label, Service::In, said(by, reason)).map(drop)
 }
 
-fn serve(
+/// Asks that limits be made of the subgroups so far.
+pub(super) fn freeze(
+    page: &Page,
     reader: &Reader,
-    visitor: &Visitor,
-    (id, body): (&str, &[u8]),
-    service: Service,
-) -> Result<String, CommandError> {
-    let form = Form::read(body);
-    let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
-    let stream = stream(reader, id)?;
-    life::serve(reader, &stream.label, service, said(&by, &reason))?;
-    Ok(format!("/streams/{}", stream.id))
+    stream: &StreamRow,
+    (form, by, reason): (&Form, &str, &str),
+) -> Result<(), CommandError> {
+    let minimum = match form.field("override") {
+        "" => Minimum::Holds,
+        _ => Minimum::Overridden,
+    };
+    let said = (by, reason, clock::now());
+    commands::limits::freeze((&page.config, reader), &stream.label, minimum, said)?;
+    Ok(())
+}
+
+/// Asks for a new baseline.
+pub(super) fn restart(
+    page: &Page,
+    reader: &Reader,
+    stream: &StreamRow,
+    (form, by, reason): (&Form, &str, &str),
+) -> Result<(), CommandError> {
+    let from = match form.field("from") {
+        "" => None,
+        text => Some(commands::parse_time(&page.config, text)?),
+    };
+    commands::limits::restart(reader, &stream.label, from, by, reason, clock::now())?;
+    Ok(())
 }
 
 /// The stream of a number.
@@ -253,49 +255,6 @@ fn stream(reader: &Reader, id: &str) -> Result<StreamRow, CommandError> {
         .into_iter()
         .find(|stream| Some(stream.id) == wanted);
     found.ok_or_else(|| CommandError::Stream("there is no such stream".to_owned()))
-}
-
-/// Asks that limits be made of the subgroups so far.
-pub(super) async fn freeze(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    operate(page, visitor, move |page, reader, visitor| {
-        let form = Form::read(&body);
-        let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
-        let minimum = match form.field("override") {
-            "" => Minimum::Holds,
-            _ => Minimum::Overridden,
-        };
-        let stream = stream(reader, &id)?;
-        let said = (by.as_str(), reason.as_str(), clock::now());
-        commands::limits::freeze((&page.config, reader), &stream.label, minimum, said)?;
-        Ok(format!("/streams/{}", stream.id))
-    })
-    .await
-}
-
-/// Asks for a new baseline.
-pub(super) async fn restart(
-    State(page): State<Arc<Page>>,
-    Extension(visitor): Extension<Visitor>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Response {
-    operate(page, visitor, move |page, reader, visitor| {
-        let form = Form::read(&body);
-        let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
-        let from = match form.field("from") {
-            "" => None,
-            text => Some(commands::parse_time(&page.config, text)?),
-        };
-        let stream = stream(reader, &id)?;
-        commands::limits::restart(reader, &stream.label, from, &by, &reason, clock::now())?;
-        Ok(format!("/streams/{}", stream.id))
-    })
-    .await
 }
 
 /// The form that asks for a token.

@@ -112,21 +112,33 @@ pub fn app(page: Arc<Page>) -> Router {
         .route("/alerts", get(pages::alerts::list))
         .route("/alerts/health", get(pages::health::show))
         .route("/alerts/{id}", get(pages::alerts::show))
-        .route("/alerts/{id}/acknowledge", post(actions::acknowledge))
-        .route("/alerts/{id}/comment", post(actions::comment))
-        .route("/alerts/{id}/shelve", post(actions::shelve))
-        .route("/alerts/{id}/unshelve", post(actions::unshelve))
-        .route("/alerts/{id}/close", post(actions::close))
+        .route(
+            "/alerts/{id}/acknowledge",
+            actions::on_alert(actions::acknowledge),
+        )
+        .route("/alerts/{id}/comment", actions::on_alert(actions::comment))
+        .route("/alerts/{id}/shelve", actions::on_alert(actions::shelve))
+        .route(
+            "/alerts/{id}/unshelve",
+            actions::on_alert(actions::unshelve),
+        )
+        .route("/alerts/{id}/close", actions::on_alert(actions::close))
         .route("/alerts/{id}/boards.csv", get(pages::alerts::boards))
         .route("/streams", get(pages::streams::list))
         .route("/streams/{id}", get(pages::streams::show))
-        .route("/streams/{id}/freeze", post(actions::freeze))
-        .route("/streams/{id}/restart", post(actions::restart))
+        .route("/streams/{id}/freeze", actions::on_stream(actions::freeze))
+        .route(
+            "/streams/{id}/restart",
+            actions::on_stream(actions::restart),
+        )
         .route(
             "/streams/{id}/out-of-service",
-            post(actions::out_of_service),
+            actions::on_stream(actions::out_of_service),
         )
-        .route("/streams/{id}/in-service", post(actions::in_service))
+        .route(
+            "/streams/{id}/in-service",
+            actions::on_stream(actions::in_service),
+        )
         .route("/feeds", get(pages::feeds::show))
         .route("/events", get(events::stream))
         .route("/health", get(machine::health))
