@@ -217,9 +217,10 @@ fn an_acknowledgement_stands_in_list_and_history_and_is_never_overwritten() {
         ])
     };
     assert_eq!(acknowledge(" ", "nobody").code, Some(2));
+    let done = acknowledge("R. Lindner", "Squeegee blade, back side, worn");
     assert_eq!(
-        acknowledge("R. Lindner", "Squeegee blade, back side, worn").code,
-        Some(0)
+        (done.code, done.out),
+        (Some(0), format!("{id} is acknowledged\n"))
     );
 
     let alert = alert_on(&place, DRIFTS);

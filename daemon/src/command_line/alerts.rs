@@ -129,34 +129,44 @@ fn act_on_alert(
     now: i64,
 ) -> Result<(), Failure> {
     let said = |by, words| life::Said { by, words, now };
-    match command {
-        Alerts::Leaving(_) | Alerts::List | Alerts::Boards { .. } | Alerts::Health { .. } => {}
+    let (id, done) = match command {
+        Alerts::Leaving(_) | Alerts::List | Alerts::Boards { .. } | Alerts::Health { .. } => {
+            return Ok(());
+        }
         Alerts::Acknowledge { id, words } => {
             life::acknowledge(config, reader, id, (&words.by, &words.comment), now)?;
+            (id, "is acknowledged")
         }
         Alerts::Comment { id, words } => {
             life::comment(reader, id, said(&words.by, &words.comment))?;
+            (id, "has the comment")
         }
         Alerts::Shelve { id, hours, who } => {
             life::shelve(config, reader, id, *hours, said(&who.by, &who.reason))?;
+            (id, "is shelved")
         }
         Alerts::Unshelve { id, who } => {
             life::unshelve(reader, id, said(&who.by, &who.reason))?;
+            (id, "is shelved no more")
         }
         Alerts::Close {
             id,
             cause,
             action,
             by,
-        } => life::close(config, reader, id, cause, said(by, action))?,
+        } => {
+            life::close(config, reader, id, cause, said(by, action))?;
+            (id, "is closed; points in control verify it")
+        }
         Alerts::OutOfService { stream, who } => {
-            serve_stream(reader, stream, Service::Out, said(&who.by, &who.reason))?;
+            return serve_stream(reader, stream, Service::Out, said(&who.by, &who.reason));
         }
         Alerts::InService { stream, who } => {
-            serve_stream(reader, stream, Service::In, said(&who.by, &who.reason))?;
+            return serve_stream(reader, stream, Service::In, said(&who.by, &who.reason));
         }
-    }
-    Ok(())
+    };
+    let name = alerts::name(alerts::find(reader, id)?.id);
+    Ok(output::print(&format!("{name} {done}\n"))?)
 }
 
 fn serve_stream(
