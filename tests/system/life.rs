@@ -88,6 +88,7 @@ fn what_was_done_is_verified_by_points_in_control_and_refuted_by_a_signal() {
         state.contains("closed, 0 of 5 points in control"),
         "{state}"
     );
+    let (later, last) = later.split_at(later.len() - 1);
     deliver(&place, later);
     let after = alert(&place, OPTICAL);
     assert!(
@@ -97,6 +98,13 @@ fn what_was_done_is_verified_by_points_in_control_and_refuted_by_a_signal() {
     assert_eq!(told(&place, &id).last().unwrap(), "verified");
     assert_eq!(after["closed"]["cause"], "placement or reflow");
     place.assert_sound();
+    // A signal soon after belongs to the same alert: that it was verified does not hide it.
+    let number = id.trim_start_matches("A-");
+    let again = format!("UPDATE alert SET returned_at = NULL WHERE id = {number}");
+    assert_eq!(place.record().execute(&again, []).unwrap(), 1);
+    deliver(&place, last);
+    assert_eq!(told(&place, &id).last().unwrap(), "reopened");
+    assert_eq!(alert(&place, OPTICAL)["closed"], Value::Null);
 }
 
 #[test]

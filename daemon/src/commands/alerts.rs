@@ -207,16 +207,17 @@ pub fn name(id: i64) -> String {
 /// Whether someone still has to do something about an alert.
 #[must_use]
 pub fn is_open(row: &AlertRow) -> bool {
-    let is_verified = row
-        .closed
-        .as_ref()
-        .is_some_and(|closed| closed.verified_at.is_some());
-    !row.revised && !is_verified && (row.returned_at.is_none() || row.acknowledged.is_none())
+    // A signal after a closing opens the alert again.
+    !row.revised
+        && row.closed.is_none()
+        && (row.returned_at.is_none() || row.acknowledged.is_none())
 }
 
-/// What sorts alerts: active ones first, then those that nobody has acknowledged.
-pub(crate) fn urgency(row: &AlertRow) -> (bool, bool) {
-    (!is_open(row), row.returned_at.is_some())
+/// What sorts alerts: active ones first, then those that nobody has acknowledged, then those that
+/// call nobody for now.
+pub(crate) fn urgency(row: &AlertRow) -> (bool, bool, bool) {
+    let is_quiet = row.suppressed.is_some() || row.shelved_until.is_some();
+    (!is_open(row), is_quiet, row.returned_at.is_some())
 }
 
 /// An alert's state in the words of ISA-18.2.

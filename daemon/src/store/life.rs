@@ -304,26 +304,30 @@ impl<'a> Suppression<'a> {
     }
 }
 
-/// Looks at what was closed: enough points in control verify it, a signal opens it again.
+/// Looks at what was closed: enough points in control verify it, a signal opens it again, also one
+/// after that which still belongs to it.
 pub(super) fn verify(
     to: &Transaction,
     points: u32,
     now: i64,
     tell: &mut dyn FnMut(i64, &'static str) -> rusqlite::Result<()>,
 ) -> rusqlite::Result<()> {
-    let closed: Vec<(i64, i64, bool)> = to
+    let closed: Vec<(i64, i64, bool, bool)> = to
         .prepare_cached(
-            "SELECT id, closed_through, returned_at IS NOT NULL FROM alert
-             WHERE closed_at IS NOT NULL AND verified_at IS NULL AND revised = 0",
+            "SELECT id, closed_through, returned_at IS NOT NULL, verified_at IS NOT NULL FROM alert
+             WHERE closed_at IS NOT NULL AND revised = 0
+                 AND (verified_at IS NULL OR returned_at IS NULL)",
         )?
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
+        .query_map([], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+        })?
         .collect::<rusqlite::Result<_>>()?;
-    for (alert, through, is_returned) in closed {
+    for (alert, through, is_returned, is_verified) in closed {
         let (fewest, signals) = since_closing(to, alert, through)?;
-        if signals {
+        if signals || is_verified {
             to.execute(
                 "UPDATE alert SET closed_at = NULL, closed_by = NULL, cause = NULL, action = NULL,
-                     closed_through = NULL WHERE id = ?1",
+                     closed_through = NULL, verified_at = NULL WHERE id = ?1",
                 [alert],
             )?;
             tell(alert, "reopened")?;
