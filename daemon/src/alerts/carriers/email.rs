@@ -141,13 +141,13 @@ impl Sender {
             let (problem, fix) = complaint.unwrap_or_default();
             return Err(Fault::channel(problem, fix));
         }
-        session.ask("DATA", "the message", 354)?;
+        session.ask("DATA", "to take a message", 354)?;
         session
             .wire
             .say(stuffed(message).as_bytes(), "the message")?;
         let taken = session.answer("the message")?;
         if taken.code != 250 {
-            return Err(session.refused("the message", &taken));
+            return Err(session.refused_message(&taken));
         }
         let said = format!(
             "{taken} from {} {}",
@@ -330,15 +330,10 @@ impl Session {
         ))
     }
 
-    /// Why a server did not take something. What it says of the message alone (5xx after the
-    /// data) is of this notice; all else is of the channel.
+    /// Why a server did not take something before it had a message: that is of the channel.
     fn refused(&self, what: &str, answer: &Answer) -> Fault {
         let problem = format!("{} refused {what}: {answer}", self.wire.place());
         match answer.code {
-            552 | 554 if what == "the message" => Fault::notice(
-                problem,
-                "see why the server refuses it, or give it up: driftvane alerts outbox",
-            ),
             400..=499 => Fault::channel(problem, "look at the server; it is asked again by itself"),
             _ => Fault::channel(
                 problem,
@@ -346,15 +341,20 @@ impl Session {
             ),
         }
     }
+
+    /// Why a server did not take a message that it has. Whatever its code for "never" is (RFC 5321,
+    /// 4.3.2 names 550, 552 and 554, and others are in use), another message may pass.
+    fn refused_message(&self, answer: &Answer) -> Fault {
+        let fault = self.refused("the message", answer);
+        match answer.code {
+            500..=599 => Fault::notice(
+                fault.problem,
+                "see why the server refuses it, or give it up: driftvane alerts outbox",
+            ),
+            _ => fault,
+        }
+    }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_full_stop_at_the_start_of_a_line_is_doubled() {
-        let sent = stuffed("one\r\n.\r\n..two\r\n");
-        assert_eq!(sent, "one\r\n..\r\n...two\r\n.\r\n");
-    }
-}
+mod tests;

@@ -20,7 +20,7 @@ use crate::words::Severity;
 const PATIENCE: Duration = Duration::from_millis(300);
 
 /// How long a test waits for what has to come.
-const LONG: Duration = Duration::from_secs(30);
+pub(super) const LONG: Duration = Duration::from_secs(30);
 
 fn notice() -> Notice {
     Notice {
@@ -38,7 +38,7 @@ fn notice() -> Notice {
     }
 }
 
-fn carry(carrier: &mut dyn Carrier) -> Result<Receipt, Fault> {
+pub(super) fn carry(carrier: &mut dyn Carrier) -> Result<Receipt, Fault> {
     let notice = notice();
     carrier.carry(&Load {
         notices: &[&notice],
@@ -47,7 +47,7 @@ fn carry(carrier: &mut dyn Carrier) -> Result<Receipt, Fault> {
 }
 
 /// Another side that does one thing with each connection.
-fn other_side(serve: impl Fn(TcpStream) + Send + 'static) -> u16 {
+pub(super) fn other_side(serve: impl Fn(TcpStream) + Send + 'static) -> u16 {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = listener.local_addr().unwrap().port();
     std::thread::spawn(move || {
@@ -58,7 +58,7 @@ fn other_side(serve: impl Fn(TcpStream) + Send + 'static) -> u16 {
     port
 }
 
-fn server(port: u16, security: Security) -> Server {
+pub(super) fn server(port: u16, security: Security) -> Server {
     Server {
         host: "localhost".into(),
         port,
