@@ -228,6 +228,9 @@ impl Shared {
         loop {
             let order = self.order();
             if order != Order::Run && !is_file {
+                if let Err(error) = worker.settle(&reader, chance(&random)) {
+                    tracing::error!(channel = %channel.name, %error, "may be sent once more");
+                }
                 return;
             }
             let next = worker.turn(&reader, chance(&random), &clock::now);

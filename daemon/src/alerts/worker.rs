@@ -43,7 +43,7 @@ pub(super) struct Worker {
     config: Arc<Config>,
     channel: Channel,
     carrier: Box<dyn Carrier>,
-    /// What was tried and is not kept yet.
+    /// What was tried and the record has refused to keep so far.
     tried: Option<Tried>,
 }
 
@@ -77,10 +77,7 @@ impl Worker {
         chance: f64,
         clock: &dyn Fn() -> i64,
     ) -> Result<Next, StoreError> {
-        if let Some(tried) = &self.tried {
-            self.keep(reader, tried, chance)?;
-            self.tried = None;
-        }
+        self.settle(reader, chance)?;
         let now = clock();
         let name = &self.channel.name;
         let filter = &self.channel.filter;
@@ -101,7 +98,18 @@ impl Worker {
             failures,
             at: clock(),
         });
+        // At once: whoever ends this worker now must not have it sent again.
+        self.settle(reader, chance)?;
         Ok(Next::Go)
+    }
+
+    /// Keeps what became of what was tried. Where the record refuses, it remains to be kept.
+    pub(super) fn settle(&mut self, reader: &Reader, chance: f64) -> Result<(), StoreError> {
+        if let Some(tried) = &self.tried {
+            self.keep(reader, tried, chance)?;
+            self.tried = None;
+        }
+        Ok(())
     }
 
     /// What may leave now, with the failures before; nothing where none may.

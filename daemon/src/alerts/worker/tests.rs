@@ -166,6 +166,20 @@ fn notices_leave_in_order_and_once() {
     assert_eq!(scene.run(), ["n0004"]);
 }
 
+/// Whoever is told to stop takes no further turn: what was sent must be kept by then.
+#[test]
+fn what_was_sent_or_refused_is_kept_in_the_turn_that_tried_it() {
+    let mut scene = Scene::new("");
+    scene.write(2, |_| {});
+    let now = scene.now;
+    scene.worker.turn(&scene.reader, 1.0, &|| now).unwrap();
+    assert_eq!(scene.script.lock().unwrap().taken, ["n0001"]);
+    assert_eq!(scene.states(), (1, 1, 0));
+    scene.answer(down);
+    scene.worker.turn(&scene.reader, 1.0, &|| now).unwrap();
+    assert_eq!(scene.states(), (1, 1, 1));
+}
+
 #[test]
 fn a_notice_for_one_channel_leaves_by_it_alone_and_once() {
     let mut scene = Scene::new("");
