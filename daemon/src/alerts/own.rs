@@ -46,7 +46,7 @@ pub fn announce(config: &Arc<Config>, hindrance: &Hindrance) {
 
 fn notice(of: &TroubleRow, what: &'static str, at: i64) -> Notice {
     let since = utc(of.raised_at);
-    let key = format!("system-{}-{}-{since}-{what}", of.kind, of.subject);
+    let key = format!("system-{}-{}-{what}", of.kind, of.raised_at);
     let subject = format!("System {what}: {}", of.kind);
     let state = if what == "raised" { "active" } else { what };
     let body = serde_json::json!({

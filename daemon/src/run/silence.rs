@@ -145,7 +145,9 @@ fn notice(told: &Told) -> Notice {
         since,
         now,
     } = told;
-    let key = format!("feed-{feed}-{what}-{now}");
+    // A feed's name is any text, and a key stands in headers of mails and requests.
+    let digest = blake3::hash(feed.as_bytes()).to_hex();
+    let key = format!("feed-{}-{what}-{now}", &digest[..12]);
     let (state, subject, text) = if *what == "silent" {
         let text = format!(
             "Nothing has come from the feed {feed} since {}. Look at the station, at the folder \
@@ -279,6 +281,27 @@ mod tests {
         assert!(store.open_silences().unwrap().is_empty());
         assert_eq!(silences_of()[0].returned_at, Some(later.0));
         std::fs::remove_dir_all(&folder).unwrap();
+    }
+
+    /// A key stands in headers, and a feed's name may be any text.
+    #[test]
+    fn the_key_of_a_silence_is_plain_whatever_the_feed_is_called() {
+        let key = |feed| {
+            let (line, what, since, now) = ("L1", "silent", NOON, NOON);
+            notice(&Told {
+                feed,
+                line,
+                what,
+                since,
+                now,
+            })
+            .key
+        };
+        let nasty = key("S\u{fc}d \"L1\"\r\nBcc: all@plant.example");
+        let is_plain = |byte: u8| byte.is_ascii_alphanumeric() || b"._-".contains(&byte);
+        assert!(nasty.bytes().all(is_plain), "{nasty}");
+        assert_ne!(nasty, key("S\u{fc}d"));
+        assert_eq!(nasty.len(), key("f").len());
     }
 
     #[test]

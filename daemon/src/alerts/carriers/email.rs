@@ -51,9 +51,7 @@ impl Sender {
             .split_once('@')
             .map_or("localhost", |(_, domain)| domain);
         let record = notice.key.split('-').next().unwrap_or_default();
-        let thread = notice
-            .alert
-            .map(|id| format!("{record}-{}@{domain}", name(id)));
+        let thread = notice.alert.map(|id| format!("{record}-{}", name(id)));
         let png = reader.and_then(|reader| match picture(&self.config, reader, notice) {
             Ok(png) => png,
             Err(error) => {
@@ -68,8 +66,9 @@ impl Sender {
             to: &self.settings.to,
             subject: &format!("[{}] {}", self.config.plant, notice.subject),
             date: &time.strftime("%a, %d %b %Y %H:%M:%S %z").to_string(),
-            id: &format!("{}@{domain}", notice.key),
+            id: &notice.key,
             thread: thread.as_deref(),
+            domain,
             text: &self.text(notice),
             html: &self.html(notice, png.is_some()),
             png: png.as_deref(),

@@ -6,6 +6,8 @@
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 
+use super::plain_key;
+
 /// Characters of a line of base64, by RFC 2045.
 const ENCODED_LINE: usize = 76;
 
@@ -26,6 +28,8 @@ pub(super) struct Message<'a> {
     pub(super) id: &'a str,
     /// What is the same for all messages of one alert.
     pub(super) thread: Option<&'a str>,
+    /// Where both are unique.
+    pub(super) domain: &'a str,
     /// All of it as text.
     pub(super) text: &'a str,
     /// All of it as HTML; the picture is `cid:chart`.
@@ -45,9 +49,10 @@ impl Message<'_> {
         header("From", self.from);
         header("To", &self.to.join(",\r\n "));
         header("Subject", &encoded(self.subject));
-        header("Message-ID", &format!("<{}>", self.id));
+        let id = |key| format!("<{}@{}>", plain_key(key), plain_key(self.domain));
+        header("Message-ID", &id(self.id));
         if let Some(thread) = self.thread {
-            header("References", &format!("<{thread}>"));
+            header("References", &id(thread));
         }
         // RFC 3834: nobody's absence is to be answered to a program.
         header("Auto-Submitted", "auto-generated");
@@ -151,8 +156,9 @@ mod tests {
             to,
             subject,
             date: "Mon, 02 Mar 2026 06:12:07 +0100",
-            id: "a1-7@plant.example",
-            thread: Some("a1-A-0001@plant.example"),
+            id: "a1-7",
+            thread: Some("a1-A-0001"),
+            domain: "plant.example",
             text,
             html: "<p>moved</p>",
             png: None,
@@ -172,6 +178,19 @@ mod tests {
         assert!(whole.lines().all(|line| line != "."));
         assert!(whole.lines().all(|line| line.len() <= 78), "{whole}");
         assert!(whole.bytes().all(|byte| byte.is_ascii()));
+    }
+
+    #[test]
+    fn no_key_can_end_the_header_that_it_stands_in() {
+        let to = ["one@plant.example".to_owned()];
+        let nasty = Message {
+            id: "feed-S\u{fc}d \"L1\"\r\nBcc: all@plant.example>-1",
+            ..message("moved", "moved", &to)
+        };
+        let whole = nasty.write();
+        let id = "Message-ID: <feed-SdL1Bccallplant.example-1@plant.example>";
+        assert!(whole.lines().any(|line| line == id), "{whole}");
+        assert!(!whole.contains("\r\nBcc"), "{whole}");
     }
 
     /// RFC 2047: an encoded word has at most 75 characters, and holds whole characters.

@@ -73,6 +73,13 @@ impl Fault {
     }
 }
 
+/// A key as every protocol takes it in a header. Ours are of these characters only; nothing else
+/// may end the field that it stands in, whoever wrote the key.
+fn plain_key(key: &str) -> String {
+    let is_plain = |one: &char| one.is_ascii_alphanumeric() || "._-".contains(*one);
+    key.chars().filter(is_plain).collect()
+}
+
 /// A way by which notices leave.
 pub trait Carrier: Send {
     /// Takes notices.

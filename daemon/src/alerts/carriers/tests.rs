@@ -166,6 +166,17 @@ fn a_webhook_gets_the_notice_signed_with_its_key() {
     assert_eq!(header("Driftvane-Signature: "), format!("sha256={signed}"));
 }
 
+#[test]
+fn no_key_can_end_the_header_of_a_request_that_it_stands_in() {
+    let mut notice = notice();
+    notice.key = "feed-S\u{fc}d \"L1\"\r\nContent-Length: 0\r\n\r\n-7".into();
+    let request = webhook(80).request(&notice, 0).unwrap();
+    let (head, body) = request.split_once("\r\n\r\n").unwrap();
+    assert_eq!(body, notice.body);
+    let key = "Idempotency-Key: \"feed-SdL1Content-Length0-7\"";
+    assert!(head.lines().any(|line| line == key), "{head}");
+}
+
 /// HMAC as RFC 2104 defines it, from nothing but a digest.
 fn hmac_of(key: &str, text: &str) -> String {
     use ring::digest::{SHA256, digest};

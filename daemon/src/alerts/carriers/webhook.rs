@@ -10,7 +10,7 @@ use std::time::Duration;
 use ring::hmac;
 
 use super::wire::Wire;
-use super::{Carrier, Fault, Load, Receipt, secret};
+use super::{Carrier, Fault, Load, Receipt, plain_key, secret};
 use crate::clock;
 use crate::config::channel::{Security, Webhook};
 use crate::store::Notice;
@@ -74,7 +74,7 @@ impl Sender {
             }
             None => String::new(),
         };
-        let (body, key) = (&notice.body, &notice.key);
+        let (body, key) = (&notice.body, plain_key(&notice.key));
         let (length, version) = (body.len(), env!("CARGO_PKG_VERSION"));
         Ok(format!(
             "POST {target} HTTP/1.1\r\nHost: {host}\r\nUser-Agent: driftvane/{version}\r\n\
