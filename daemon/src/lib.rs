@@ -9,6 +9,7 @@ pub mod config;
 pub mod engine;
 pub mod feeds;
 pub mod health;
+pub mod host;
 pub mod ingest;
 mod log;
 pub mod output;

@@ -11,6 +11,7 @@ use std::path::Path;
 use rusqlite::{Connection, OptionalExtension};
 
 use super::{DATABASE, StoreError, db, file_error};
+use crate::host;
 
 /// Bytes of the lock file that are read to name who holds it.
 const HOLDER_MAX: u64 = 256;
@@ -112,7 +113,7 @@ pub(super) fn lock(folder: &Path, now: i64) -> Result<File, StoreError> {
     let name = format!(
         "process {} on {}, since {}\n",
         std::process::id(),
-        host(),
+        host::name().unwrap_or_else(|| "this computer".to_owned()),
         since.unwrap_or_default()
     );
     // Whoever comes second would like to know; a full disk is no reason to be refused.
@@ -133,14 +134,6 @@ fn holder(file: &File) -> String {
         name if read.is_ok() && !name.is_empty() => name.to_owned(),
         _ => "another process".to_owned(),
     }
-}
-
-fn host() -> String {
-    let name = fs::read_to_string("/proc/sys/kernel/hostname");
-    name.map_or_else(
-        |_| "this computer".to_owned(),
-        |name| name.trim().to_owned(),
-    )
 }
 
 /// Refuses to make a record where one was: it is missing or empty, and what belongs to it is there.

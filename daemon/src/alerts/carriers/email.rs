@@ -18,6 +18,7 @@ use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, local_minute, report};
 use crate::config::Config;
 use crate::config::channel::{Email, Login, Security, Server};
+use crate::host;
 use crate::store::{Notice, Reader};
 
 /// Lines of one answer.
@@ -243,14 +244,9 @@ impl Session {
     }
 
     fn introduce(&mut self) -> Result<(), Fault> {
-        let host = std::fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
-        let is_name = |byte: u8| byte.is_ascii_alphanumeric() || b".-".contains(&byte);
-        let host = host.trim();
-        let host = if !host.is_empty() && host.bytes().all(is_name) {
-            host
-        } else {
-            "localhost"
-        };
+        let is_domain = |name: &String| !name.contains('_');
+        let host = host::name().filter(is_domain);
+        let host = host.as_deref().unwrap_or("localhost");
         let answer = self.ask(&format!("EHLO {host}"), "the introduction", 250)?;
         self.offers = answer.lines.into_iter().skip(1).collect();
         Ok(())

@@ -13,6 +13,7 @@ use super::wire::Wire;
 use super::{Carrier, Fault, Load, Receipt};
 use crate::commands::utc;
 use crate::config::channel::{Syslog, SyslogPlace};
+use crate::host;
 use crate::store::Notice;
 use crate::words::Severity;
 
@@ -56,13 +57,12 @@ fn message(facility: u8, notice: &Notice) -> Vec<u8> {
         _ => 5,
     };
     let priority = u32::from(facility) * 8 + level;
-    let host = std::fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
     let version = env!("CARGO_PKG_VERSION");
     let head = format!(
         "<{priority}>1 {} {} driftvane {} {} [origin software=\"driftvane\" \
          swVersion=\"{version}\"] \u{feff}",
         utc(notice.at),
-        field(&host, 255),
+        host::name().as_deref().unwrap_or("-"),
         std::process::id(),
         field(&notice.kind, 32),
     );
