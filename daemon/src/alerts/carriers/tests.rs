@@ -22,7 +22,7 @@ const PATIENCE: Duration = Duration::from_millis(300);
 /// How long a test waits for what has to come.
 pub(super) const LONG: Duration = Duration::from_secs(30);
 
-fn notice() -> Notice {
+pub(super) fn notice() -> Notice {
     Notice {
         key: "a1b2-7".into(),
         alert: Some(7),
@@ -79,10 +79,10 @@ fn webhook(port: u16) -> webhook::Sender {
 }
 
 /// A folder of its own for a test, removed at its end.
-struct Folder(PathBuf);
+pub(super) struct Folder(pub(super) PathBuf);
 
 impl Folder {
-    fn new() -> Folder {
+    pub(super) fn new() -> Folder {
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let number = NEXT.fetch_add(1, Ordering::Relaxed);
         let name = format!("driftvane-carriers-{}-{number}", std::process::id());
@@ -91,7 +91,7 @@ impl Folder {
         Folder(path)
     }
 
-    fn write(&self, name: &str, text: &str, mode: u32) -> PathBuf {
+    pub(super) fn write(&self, name: &str, text: &str, mode: u32) -> PathBuf {
         use std::os::unix::fs::PermissionsExt;
         let path = self.0.join(name);
         std::fs::write(&path, text).unwrap();
