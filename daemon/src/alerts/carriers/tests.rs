@@ -249,6 +249,20 @@ fn what_a_status_means_decides_whether_others_may_pass() {
 }
 
 #[test]
+fn a_receiver_that_keeps_the_connection_open_holds_up_nothing() {
+    let port = other_side(|mut socket| {
+        request(&mut socket);
+        socket.write_all(b"HTTP/1.1 204 Done\r\n\r\n").unwrap();
+        std::mem::forget(socket);
+    });
+    let mut carrier = webhook(port);
+    carrier.patience = LONG;
+    let clock = crate::clock::Monotonic::start();
+    carry(&mut carrier).unwrap();
+    assert!(u128::from(clock.ms()) < LONG.as_millis() / 2);
+}
+
+#[test]
 fn who_accepts_and_never_answers_is_left() {
     let port = other_side(std::mem::forget);
     let fault = carry(&mut webhook(port)).unwrap_err();

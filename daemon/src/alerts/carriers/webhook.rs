@@ -49,8 +49,11 @@ impl Sender {
         let mut wire = Wire::open(&self.settings.server, self.patience)?;
         wire.say(request.as_bytes(), "the request")?;
         let (status, rest) = answer(&mut wire)?;
-        let body = shown(&mut wire, rest);
-        judge(wire.place(), status, &body)?;
+        // A receiver that is content may keep the connection open: what else it says is not needed.
+        if !(200..300).contains(&status) {
+            let body = shown(&mut wire, rest);
+            return Err(refused(wire.place(), status, &body));
+        }
         Ok(format!("{status} from {} {}", wire.found, wire.security()))
     }
 
@@ -145,30 +148,28 @@ fn shown(wire: &mut Wire, mut body: Vec<u8>) -> String {
         .collect()
 }
 
-/// What a status means for the notice and for the channel.
-fn judge(place: &str, status: u16, body: &str) -> Result<(), Fault> {
+/// What a status that is no success means for the notice and for the channel.
+fn refused(place: &str, status: u16, body: &str) -> Fault {
     let problem = match body {
         "" => format!("{place} answered {status}"),
         _ => format!("{place} answered {status}: {body}"),
     };
     match status {
-        200..=299 => Ok(()),
-        300..=399 => Err(Fault::channel(
+        300..=399 => Fault::channel(
             problem,
             "write the address that it points to; redirections are not followed",
-        )),
-        401 | 403 => Err(Fault::channel(
+        ),
+        401 | 403 => Fault::channel(
             problem,
             "check secret and address with those who run the receiver",
-        )),
-        404 | 405 => Err(Fault::channel(problem, "check the path of url")),
-        408 | 425 | 429 | 500..=599 => Err(Fault::channel(
-            problem,
-            "look at the receiver; it is asked again by itself",
-        )),
-        _ => Err(Fault::notice(
+        ),
+        404 | 405 => Fault::channel(problem, "check the path of url"),
+        408 | 425 | 429 | 500..=599 => {
+            Fault::channel(problem, "look at the receiver; it is asked again by itself")
+        }
+        _ => Fault::notice(
             problem,
             "see why the receiver refuses this notice, or give it up: driftvane alerts outbox",
-        )),
+        ),
     }
 }
