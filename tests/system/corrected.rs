@@ -361,3 +361,38 @@ fn a_corrected_copy_of_a_large_file_counts_the_corrected_rows_only() {
     assert_same_charts(&alone.charts(), &place.charts());
     place.assert_sound();
 }
+
+/// A file with a time of another century is set aside; the copy that was put right waits with it.
+#[test]
+fn a_copy_put_right_counts_beside_a_file_from_the_future() {
+    let config = small_config(60);
+    let one = &files("paste", 1)[0];
+    let alone = Place::new(&config);
+    alone.deliver(one);
+    alone.replay();
+
+    let place = Place::new(&config);
+    let right = as_text(one);
+    let mut lines: Vec<String> = right.lines().map(str::to_owned).collect();
+    let (year, rest) = lines[4].split_at(4);
+    assert!(year.starts_with("20"), "{}", lines[4]);
+    lines[4] = format!("2999{rest}");
+    // Files are read in the order of their names where their times are alike.
+    let other = one.file_name.replace(".csv", "_a_right.csv");
+    let own = format!("paste/{}", one.file_name);
+    for name in [&own, &own.replace(".csv", "_0.csv")] {
+        place.write(name, lines.join("\n") + "\n");
+    }
+    place.write(&format!("paste/{other}"), &right);
+    let answer = place.run(&["--format", "json", "replay"]);
+    assert_eq!(answer.code, Some(3), "{}", answer.err);
+    let totals: serde_json::Value = serde_json::from_str(&answer.out).unwrap();
+    assert_eq!(
+        (&totals["accepted"], &totals["quarantined"], &totals["rows"]),
+        (&1.into(), &2.into(), &256.into()),
+        "{totals}"
+    );
+    let codes = place.table("SELECT code FROM file WHERE verdict = 'quarantined'");
+    assert_eq!(codes, [r#"[Text("F113")]"#, r#"[Text("F113")]"#]);
+    assert_same(&alone, &place);
+}

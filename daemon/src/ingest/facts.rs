@@ -4,7 +4,6 @@
 
 use std::path::Path;
 
-use super::prepared::Prepared;
 use super::{Ingest, Start, Taken, Waiting, widen};
 use crate::feeds::diagnostics::{FUTURE_TIME, Reject};
 use crate::feeds::read::FileRead;
@@ -18,7 +17,7 @@ impl Ingest {
         read: &FileRead,
         start: Start,
         known: bool,
-        pieces: &[Prepared],
+        span: Option<(i64, i64)>,
     ) -> Taken {
         let feed = &self.config.feeds[one.feed];
         let path = one.found.path.to_string_lossy().into_owned();
@@ -35,7 +34,7 @@ impl Ingest {
             (false, _) => Verdict::AcceptedWithRejects,
         };
         let empty = read.empty.as_ref().map(|unit| (unit.at, unit.at));
-        let span = pieces.iter().map(Prepared::span).fold(empty, widen);
+        let span = widen(empty, span);
         let rejects = if known { Vec::new() } else { rejects_of(read) };
         let facts = FileFacts {
             feed: feed.name.clone(),

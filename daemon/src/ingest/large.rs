@@ -7,13 +7,12 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use super::facts::{counts, refuse, refuse_future};
+use super::facts::{counts, refuse};
 use super::prepared::Prepared;
 use super::repeated::Repeats;
 use super::unreadable::is_worth_a_try;
 use super::{
-    FUTURE_US, Ingest, Open, Outcome, Start, Step, Taken, Waiting, request, segment_name, tally,
-    widen,
+    Ingest, Open, Outcome, Start, Step, Taken, Waiting, request, segment_name, tally, widen,
 };
 use crate::config::Config;
 use crate::feeds::read::{FileRead, ReadFailure, Use, read_file};
@@ -108,17 +107,11 @@ impl Ingest {
         now: i64,
     ) -> Result<Option<Box<Taken>>, StoreError> {
         let read = std::mem::replace(&mut pass.read, Err(ReadFailure::Changed));
-        let Step::Taken(mut taken) = self.judge(one, read, start, Vec::new(), &Open::default())?
-        else {
-            return Ok(None);
-        };
-        taken.facts.first_at = pass.span.map(|(first, _)| first);
-        taken.facts.last_at = pass.span.map(|(_, last)| last);
-        let is_future = pass.span.is_some_and(|(_, last)| last > now + FUTURE_US);
-        if counts(taken.facts.verdict) && is_future {
-            taken.facts = refuse_future(taken.facts);
+        let (rows, none) = ((Vec::new(), pass.span), Open::default());
+        match self.judge(one, read, start, rows, (&none, now))? {
+            Step::Taken(taken) => Ok(Some(taken)),
+            Step::Nothing | Step::Again | Step::Vanished => Ok(None),
         }
-        Ok(Some(taken))
     }
 
     fn unread(&mut self, one: &Waiting) -> Result<Outcome, StoreError> {

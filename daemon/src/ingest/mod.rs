@@ -223,7 +223,7 @@ impl Ingest {
             &|job: &(&Waiting, Start)| (job, read_small(&config, job.0, job.1)),
             &mut |((one, start), read)| {
                 self.health.step();
-                match self.judge_small(one, *start, read, &open)? {
+                match self.judge_small(one, *start, read, (&open, now))? {
                     Step::Nothing => {}
                     Step::Again => outcome.add(Outcome::again(one)),
                     Step::Vanished => outcome.add(Outcome::vanished(one)),
@@ -316,25 +316,26 @@ impl Ingest {
         one: &Waiting,
         start: Start,
         (read, pieces): SmallRead,
-        open: &Open,
+        beside: (&Open, i64),
     ) -> Result<Step, StoreError> {
         // It was replaced, not continued.
         if matches!(read, Err(ReadFailure::Rewritten)) {
             let start = self.continued(one)?;
             let (read, pieces) = read_small(&self.config, one, start);
-            return self.judge(one, read, start, pieces, open);
+            return self.judge(one, read, start, (pieces, None), beside);
         }
-        self.judge(one, read, start, pieces, open)
+        self.judge(one, read, start, (pieces, None), beside)
     }
 
-    /// Decides what a small file is once it has been read.
+    /// Decides what a file is once it has been read: beside those that wait, and by the clock. Of a
+    /// large file no pieces are there, but the first and the last event.
     fn judge(
         &mut self,
         one: &Waiting,
         read: Result<FileRead, ReadFailure>,
         start: Start,
-        pieces: Vec<Prepared>,
-        open: &Open,
+        (pieces, span): (Vec<Prepared>, Option<(i64, i64)>),
+        (open, now): (&Open, i64),
     ) -> Result<Step, StoreError> {
         let read = match read {
             Ok(read) => read,
@@ -362,8 +363,13 @@ impl Ingest {
                 .taken
                 .iter()
                 .any(|taken| counts(taken.facts.verdict) && taken.facts.hash == hash);
-        let mut taken = self.facts(one, &read, start, known, &pieces);
-        if !known {
+        let span = pieces.iter().map(Prepared::span).fold(span, widen);
+        let mut taken = self.facts(one, &read, start, known, span);
+        // Before its rows are compared, and before others are compared with them: what is set
+        // aside must not stand in the way of a copy that was put right.
+        if taken.lies_in_future(now) {
+            taken.refuse_future();
+        } else if !known {
             taken.pieces = pieces;
             taken.empty = read.empty;
             self.sift(&mut taken, open)?;
@@ -372,12 +378,9 @@ impl Ingest {
     }
 
     /// Commits small files that were read into memory.
-    fn commit(&mut self, mut taken: Vec<Taken>, now: i64) -> Result<Outcome, StoreError> {
+    fn commit(&mut self, taken: Vec<Taken>, now: i64) -> Result<Outcome, StoreError> {
         if taken.is_empty() {
             return Ok(Outcome::default());
-        }
-        for one in &mut taken {
-            one.refuse_future(now);
         }
         let mut batch = Batch::default();
         // Only content that counts is unique: a duplicate's digest names segments already.

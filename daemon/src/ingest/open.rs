@@ -20,13 +20,16 @@ pub(super) struct Taken {
 }
 
 impl Taken {
-    /// Sets a file aside that would count, but lies too far after the clock.
-    pub(super) fn refuse_future(&mut self, now: i64) {
+    /// Whether a file would count, but lies too far after the clock.
+    pub(super) fn lies_in_future(&self, now: i64) -> bool {
         let last = self.facts.last_at;
-        if counts(self.facts.verdict) && last.is_some_and(|last| last > now + FUTURE_US) {
-            self.facts = refuse_future(self.facts.clone());
-            self.drop_rows();
-        }
+        counts(self.facts.verdict) && last.is_some_and(|last| last > now + FUTURE_US)
+    }
+
+    /// Sets a file aside that lies too far after the clock.
+    pub(super) fn refuse_future(&mut self) {
+        self.facts = refuse_future(self.facts.clone());
+        self.drop_rows();
     }
 
     /// Leaves nothing of the file but its facts: the next reading starts where this one did.
