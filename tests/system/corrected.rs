@@ -396,3 +396,29 @@ fn a_copy_put_right_counts_beside_a_file_from_the_future() {
     assert_eq!(codes, [r#"[Text("F113")]"#, r#"[Text("F113")]"#]);
     assert_same(&alone, &place);
 }
+
+/// Which rows conflict does not depend on rows of other boards between them.
+#[test]
+fn rows_of_a_visit_are_compared_as_a_whole_wherever_they_stand() {
+    let one = &files("optical", 1)[0];
+    let head = reviewed(one, ["", "", ""]);
+    let head = head.split("U1;1").next().unwrap();
+    for between in ["", "U1;1;3;bridge;\n"] {
+        let place = Place::new(&small_config(60));
+        let name = format!("optical/{}", one.file_name);
+        place.write(&name, format!("{head}U1;1;2;bridge;\nU1;1;2;open;\n"));
+        place.replay();
+        let again = format!("{head}U1;1;2;missing;\n{between}U1;1;2;bridge;\n");
+        place.write(&name, again);
+        place.ok(&["replay"]);
+        let rejects = place.table("SELECT text, reason FROM reject");
+        assert!(
+            rejects.len() == 1 && rejects[0].contains("missing") && rejects[0].contains("open"),
+            "{rejects:?}"
+        );
+        let duplicates = "SELECT rows_duplicate FROM file ORDER BY id DESC LIMIT 1";
+        assert_eq!(place.number(duplicates), 1);
+        place.assert_rows_add_up();
+        place.assert_sound();
+    }
+}

@@ -60,18 +60,25 @@ struct Entry {
     is_left: bool,
 }
 
-/// Rows of one visit that follow each other.
-pub(super) struct Run {
-    /// Which rows.
-    pub(super) rows: Range<usize>,
+/// The rows of a block that are of one visit.
+pub(super) struct Visit {
+    /// Which rows, in order: stretches that follow each other.
+    rows: Vec<Range<usize>>,
     /// The board.
     pub(super) unit: Arc<str>,
     /// The try.
     pub(super) attempt: u16,
 }
 
-/// The rows of a block by visit; rows that name no board are left out.
-pub(super) fn runs(block: &Block) -> Vec<Run> {
+impl Visit {
+    fn rows(&self) -> impl Iterator<Item = usize> {
+        self.rows.iter().flat_map(Range::clone)
+    }
+}
+
+/// The rows of a block by visit, in the order of their first rows; rows that name no board are left
+/// out.
+pub(super) fn visits(block: &Block) -> Vec<Visit> {
     let columns = [Role::Board, Role::Panel, Role::Position].map(|role| match block.key(role) {
         Column::PerRow { codes, .. } => Some(codes.as_slice()),
         Column::Absent | Column::Constant(_) => None,
@@ -80,18 +87,26 @@ pub(super) fn runs(block: &Block) -> Vec<Run> {
         let alike = |codes: &Option<&[u32]>| codes.is_none_or(|codes| codes[a] == codes[b]);
         block.attempt[a] == block.attempt[b] && columns.iter().all(alike)
     };
-    let mut found = Vec::new();
+    let mut found: Vec<Visit> = Vec::new();
+    let mut places: HashMap<(Arc<str>, u16), usize> = HashMap::new();
     let mut start = 0;
     for row in 1..=block.rows {
         if row < block.rows && is_alike(row - 1, row) {
             continue;
         }
         if let Some(unit) = board_of(&block.keys, start) {
-            found.push(Run {
-                rows: start..row,
-                unit,
-                attempt: block.attempt[start],
-            });
+            let attempt = block.attempt[start];
+            let next = found.len();
+            let place = *places.entry((Arc::clone(&unit), attempt)).or_insert(next);
+            if place == next {
+                let rows = Vec::new();
+                found.push(Visit {
+                    rows,
+                    unit,
+                    attempt,
+                });
+            }
+            found[place].rows.push(start..row);
         }
         start = row;
     }
@@ -99,13 +114,24 @@ pub(super) fn runs(block: &Block) -> Vec<Run> {
 }
 
 impl Known {
-    /// Adds recorded rows of a visit. Gives back whether there is room for more.
-    pub(super) fn add(&mut self, block: &Block, run: &Run) -> bool {
-        let rows: Vec<usize> = run.rows.clone().collect();
+    /// Adds the recorded rows of some visits of a block; gives back whether there was room. Its
+    /// texts are kept once, however many visits are wanted.
+    pub(super) fn add(&mut self, block: &Block, visits: &[&Visit]) -> bool {
+        let rows: Vec<usize> = visits.iter().flat_map(|visit| visit.rows()).collect();
+        let of = visits
+            .iter()
+            .flat_map(|visit| visit.rows().map(move |_| *visit));
+        self.count += rows.len();
+        if self.count > RECORDED_ROWS_MAX {
+            return false;
+        }
+        if rows.is_empty() {
+            return true;
+        }
         let block = block.select(&rows);
         let place = self.blocks.len();
-        for row in 0..block.rows {
-            let subject = subject(&block, row, run);
+        for (row, visit) in of.enumerate() {
+            let subject = subject(&block, row, visit);
             let (review, defect) = (block.review[row], text(&block, Role::Defect, row));
             if block.call[row] == Call::Recorded {
                 self.later.push((subject, review, defect));
@@ -119,9 +145,8 @@ impl Known {
                 is_left: true,
             });
         }
-        self.count += block.rows;
         self.blocks.push(block);
-        self.count <= RECORDED_ROWS_MAX
+        true
     }
 
     /// Puts reviews that came later to the calls that they are about. To be done once, when all
@@ -138,16 +163,16 @@ impl Known {
         }
     }
 
-    /// What each row of a run is: the likeliest partners first, over all rows of the run.
+    /// What each row of a visit is: the likeliest partners first, over all its rows in the block.
     pub(super) fn fates(
         &mut self,
         config: &Config,
-        (block, run): (&Block, &Run),
+        (block, visit): (&Block, &Visit),
         mut tell: impl FnMut(usize, Fate, Option<RejectFacts>),
     ) {
         let mut open: Vec<(usize, Subject)> = Vec::new();
-        for row in run.rows.clone() {
-            let subject = subject(block, row, run);
+        for row in visit.rows() {
+            let subject = subject(block, row, visit);
             if self.rows.contains_key(&subject) {
                 open.push((row, subject));
             }
@@ -157,7 +182,7 @@ impl Known {
                 let found = self.partner(config, &partner, (block, *row), subject);
                 let is_open = found.is_none();
                 if let Some((fate, reject)) = found {
-                    let reject = reject.map(|reason| conflict(block, *row, run, reason));
+                    let reject = reject.map(|reason| conflict(block, *row, visit, reason));
                     tell(*row, fate, reject);
                 }
                 is_open
@@ -235,20 +260,20 @@ fn text(block: &Block, role: Role, row: usize) -> Arc<str> {
 }
 
 /// What a row is about, as a digest.
-fn subject(block: &Block, row: usize, run: &Run) -> Subject {
+fn subject(block: &Block, row: usize, visit: &Visit) -> Subject {
     let step = match &block.values {
         Values::Long { step, .. } => step.text(row).cloned().unwrap_or_default(),
         Values::Wide(_) | Values::None => Arc::default(),
     };
     let texts = [
-        Arc::clone(&run.unit),
+        Arc::clone(&visit.unit),
         text(block, Role::Component, row),
         text(block, Role::Pin, row),
         step,
     ];
     let mut hasher = blake3::Hasher::new();
     hasher.update(&block.at[row].to_le_bytes());
-    hasher.update(&run.attempt.to_le_bytes());
+    hasher.update(&visit.attempt.to_le_bytes());
     for text in texts {
         hasher.update(&text.len().to_le_bytes());
         hasher.update(text.as_bytes());
@@ -330,9 +355,9 @@ fn other_verdict(entry: &Entry, review: Review, defect: &str) -> Difference {
     (None, reason)
 }
 
-fn conflict(block: &Block, row: usize, run: &Run, (column, reason): Difference) -> RejectFacts {
+fn conflict(block: &Block, row: usize, visit: &Visit, (column, reason): Difference) -> RejectFacts {
     let places = [Role::Component, Role::Pin].map(|role| text(block, role, row));
-    let mut words = vec![&*run.unit];
+    let mut words = vec![&*visit.unit];
     words.extend(
         places
             .iter()
@@ -348,5 +373,58 @@ fn conflict(block: &Block, row: usize, run: &Run, (column, reason): Difference) 
         column,
         reason: format!("{reason}; what was recorded first stays"),
         text: words.join(" "),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::block::Lines;
+
+    /// Calls on one component of one board each, in turns.
+    fn block(boards: &[&str]) -> Block {
+        let mut keys = [const { Column::Absent }; Role::COUNT];
+        keys[Role::Board.index()] = Column::PerRow {
+            codes: (0..).take(boards.len()).collect(),
+            words: boards.iter().map(|board| Arc::from(*board)).collect(),
+        };
+        Block {
+            feed: 0,
+            rows: boards.len(),
+            at: vec![0; boards.len()],
+            keys,
+            attempt: vec![1; boards.len()],
+            call: vec![Call::Defect; boards.len()],
+            review: vec![Review::Pending; boards.len()],
+            opportunities: vec![0; boards.len()],
+            values: Values::None,
+            lines: Lines::default(),
+        }
+    }
+
+    #[test]
+    fn a_visit_is_one_however_its_rows_lie() {
+        let found = visits(&block(&["A", "B", "A", "A", "B"]));
+        let rows: Vec<(&str, Vec<usize>)> = found
+            .iter()
+            .map(|visit| (&*visit.unit, visit.rows().collect()))
+            .collect();
+        assert_eq!(rows, [("A", vec![0, 2, 3]), ("B", vec![1, 4])]);
+    }
+
+    #[test]
+    fn recorded_rows_are_kept_once_and_up_to_a_limit() {
+        let block = block(&["A", "B", "A", "C"]);
+        let all = visits(&block);
+        let mut known = Known::default();
+        assert!(known.add(&block, &all.iter().collect::<Vec<_>>()));
+        assert_eq!((known.blocks.len(), known.count), (1, 4));
+        assert_eq!(known.rows.values().map(Vec::len).sum::<usize>(), 4);
+        let mut full = Known {
+            count: RECORDED_ROWS_MAX - 1,
+            ..Known::default()
+        };
+        assert!(!full.add(&block, &[&all[0]]), "it has two rows");
+        assert!(full.blocks.is_empty() && full.rows.is_empty());
     }
 }

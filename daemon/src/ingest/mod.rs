@@ -64,7 +64,8 @@ pub struct Waiting {
     pub found: Found,
 }
 
-/// Whether all these files are sure to be committed together. Their order makes no difference then.
+/// Whether all these files are sure to be committed together. Their order makes no difference then,
+/// but to which of two rows that contradict each other came first.
 #[must_use]
 pub fn are_one_batch(waiting: &[Waiting]) -> bool {
     let lengths = || waiting.iter().map(|one| one.found.len);

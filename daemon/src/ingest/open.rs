@@ -2,7 +2,7 @@
 //!
 //! Knows no record. The one invariant: a file that does not count leaves nothing but its facts.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use super::facts::{counts, refuse_future};
 use super::prepared::Prepared;
@@ -71,6 +71,16 @@ impl Open {
     pub(super) fn bringing(&self, visit: &UnitKey) -> impl Iterator<Item = &Taken> {
         let places = self.visits.get(visit).into_iter().flatten();
         places.filter_map(|place| self.taken.get(*place))
+    }
+
+    /// The files that bring rows of any of some visits, in the order in which they came.
+    pub(super) fn bringing_any<'a>(
+        &self,
+        visits: impl Iterator<Item = &'a UnitKey>,
+    ) -> impl Iterator<Item = &Taken> {
+        let places = visits.filter_map(|visit| self.visits.get(visit)).flatten();
+        let places: BTreeSet<usize> = places.copied().collect();
+        places.into_iter().filter_map(|place| self.taken.get(place))
     }
 
     pub(super) fn is_full(&self) -> bool {

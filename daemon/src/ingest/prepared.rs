@@ -2,6 +2,9 @@
 //!
 //! Knows no record and no other block.
 
+use std::sync::OnceLock;
+
+use super::known::{Visit, visits};
 use super::tally::{self, Visits};
 use crate::block::Block;
 use crate::config::Config;
@@ -12,6 +15,7 @@ pub(super) struct Prepared {
     pub(super) block: Block,
     pub(super) sorted: Sorted,
     pub(super) visits: Visits,
+    by_visit: OnceLock<Vec<Visit>>,
 }
 
 impl Prepared {
@@ -22,8 +26,14 @@ impl Prepared {
         Prepared {
             sorted: Sorted::of(config, &block),
             visits,
+            by_visit: OnceLock::new(),
             block,
         }
+    }
+
+    /// Its rows by visit: sorted when that is first asked.
+    pub(super) fn by_visit(&self) -> &[Visit] {
+        self.by_visit.get_or_init(|| visits(&self.block))
     }
 
     /// The first and the last event.

@@ -5,11 +5,10 @@
 //! invariant: charts come out as if each row had come once, whatever file brought it first.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
-use std::ops::Range;
 use std::sync::Arc;
 
 use super::facts::{counts, refuse};
-use super::known::{Fate, Known, RECORDED_ROWS_MAX, Run, runs};
+use super::known::{Fate, Known, RECORDED_ROWS_MAX, Visit, visits};
 use super::prepared::Prepared;
 use super::tally::{self, Visits};
 use super::{Ingest, Open, Start, Taken};
@@ -45,19 +44,15 @@ impl Repeats {
     pub(super) fn sift(&mut self, config: &Config, piece: Prepared) -> Option<Prepared> {
         let block = &piece.block;
         let mut fates = vec![Fate::Fresh; block.rows];
-        let feed: Arc<str> = Arc::from(config.feeds[block.feed].name.as_str());
-        for run in runs(block) {
-            let visit = (Arc::clone(&feed), Arc::clone(&run.unit), run.attempt);
-            if self.seen.contains_key(&visit) {
-                let rejects = &mut self.rejects;
-                self.known
-                    .fates(config, (block, &run), |row, fate, reject| {
-                        fates[row] = fate;
-                        if rejects.len() < REJECTS_KEPT_MAX {
-                            rejects.extend(reject);
-                        }
-                    });
-            }
+        for visit in seen_of(config, &self.seen, &piece) {
+            let rejects = &mut self.rejects;
+            self.known
+                .fates(config, (block, visit), |row, fate, reject| {
+                    fates[row] = fate;
+                    if rejects.len() < REJECTS_KEPT_MAX {
+                        rejects.extend(reject);
+                    }
+                });
         }
         if fates.iter().all(|fate| *fate == Fate::Fresh) {
             return Some(piece);
@@ -181,36 +176,31 @@ impl Ingest {
         open: &Open,
     ) -> Result<Result<Repeats, Trouble>, StoreError> {
         let mut known = Known::default();
-        let mut has_room = true;
-        for visit in seen.keys() {
-            for piece in open.bringing(visit).flat_map(|taken| &taken.pieces) {
-                for run in runs(&piece.block).iter().filter(|run| is_of(run, visit)) {
-                    has_room &= known.add(&piece.block, run);
-                }
+        let config = Arc::clone(&self.config);
+        let of_batch = open.bringing_any(seen.keys());
+        for piece in of_batch.flat_map(|taken| &taken.pieces) {
+            if !known.add(&piece.block, &seen_of(&config, &seen, piece)) {
+                return Ok(Err(too_many()));
             }
         }
         let entries = seen.values().fold((i64::MAX, i64::MIN), |all, one| {
             (all.0.min(one.0), all.1.max(one.1))
         });
-        let config = Arc::clone(&self.config);
         let segments = self.store.segments_of(&config, feed, days, entries)?;
         for segment in segments {
+            let mut has_room = true;
             let read = self
                 .at_hand
                 .each(&self.store, &config, feed, &segment, |shelved| {
-                    for visit in seen.keys() {
-                        for run in shelved.runs(visit) {
-                            has_room &= known.add(&shelved.block, &run);
-                        }
-                    }
+                    has_room = known.add(&shelved.block, &shelved.of(&seen));
                     has_room
                 });
             if let Err(error) = read {
                 return Ok(Err(unreadable(&error)));
             }
-        }
-        if !has_room {
-            return Ok(Err(too_many()));
+            if !has_room {
+                return Ok(Err(too_many()));
+            }
         }
         known.join_reviews();
         Ok(Ok(Repeats {
@@ -225,8 +215,13 @@ impl Ingest {
     }
 }
 
-fn is_of(run: &Run, (_, unit, attempt): &UnitKey) -> bool {
-    run.unit == *unit && run.attempt == *attempt
+/// The visits of a piece that another file has brought.
+fn seen_of<'a>(config: &Config, seen: &Seen, piece: &'a Prepared) -> Vec<&'a Visit> {
+    let feed: Arc<str> = Arc::from(config.feeds[piece.block.feed].name.as_str());
+    let is_seen = |visit: &&Visit| {
+        seen.contains_key(&(Arc::clone(&feed), Arc::clone(&visit.unit), visit.attempt))
+    };
+    piece.by_visit().iter().filter(is_seen).collect()
 }
 
 fn unreadable(error: &StoreError) -> Trouble {
@@ -255,29 +250,21 @@ pub(super) struct AtHand {
 /// Rows of a segment by visit.
 pub(super) struct Shelved {
     block: Block,
-    visits: HashMap<(Arc<str>, u16), Vec<Range<usize>>>,
+    visits: HashMap<(Arc<str>, u16), Visit>,
 }
 
 impl Shelved {
-    fn of(block: Block) -> Shelved {
-        let mut visits: HashMap<(Arc<str>, u16), Vec<Range<usize>>> = HashMap::new();
-        for run in runs(&block) {
-            visits
-                .entry((run.unit, run.attempt))
-                .or_default()
-                .push(run.rows);
+    fn new(block: Block) -> Shelved {
+        let by_name = |visit: Visit| ((Arc::clone(&visit.unit), visit.attempt), visit);
+        Shelved {
+            visits: visits(&block).into_iter().map(by_name).collect(),
+            block,
         }
-        Shelved { block, visits }
     }
 
-    fn runs(&self, (_, unit, attempt): &UnitKey) -> impl Iterator<Item = Run> {
-        let key = (Arc::clone(unit), *attempt);
-        let ranges = self.visits.get(&key).map_or(&[][..], Vec::as_slice);
-        ranges.iter().map(move |rows| Run {
-            rows: rows.clone(),
-            unit: Arc::clone(&key.0),
-            attempt: key.1,
-        })
+    fn of(&self, seen: &Seen) -> Vec<&Visit> {
+        let named = |(_, unit, attempt): &UnitKey| self.visits.get(&(Arc::clone(unit), *attempt));
+        seen.keys().filter_map(named).collect()
     }
 }
 
@@ -299,7 +286,7 @@ impl AtHand {
         if segment.rows > AT_HAND_ROWS_MAX {
             for first in (0..segment.rows).step_by(AT_HAND_ROWS_MAX) {
                 let rows = (first, AT_HAND_ROWS_MAX);
-                let part = Shelved::of(store.archived(config, feed, segment, rows)?);
+                let part = Shelved::new(store.archived(config, feed, segment, rows)?);
                 if !look(&part) {
                     break;
                 }
@@ -307,7 +294,7 @@ impl AtHand {
             return Ok(());
         }
         let all = store.archived(config, feed, segment, (0, segment.rows))?;
-        let shelved = Shelved::of(all);
+        let shelved = Shelved::new(all);
         look(&shelved);
         self.rows += segment.rows;
         self.shelved.push_back((segment.path.clone(), shelved));
