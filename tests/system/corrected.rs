@@ -422,3 +422,42 @@ fn rows_of_a_visit_are_compared_as_a_whole_wherever_they_stand() {
         place.assert_sound();
     }
 }
+
+/// Not only values: a limit or a unit that was put right is told, and what was recorded stays.
+#[test]
+fn a_row_with_another_limit_or_unit_is_a_finding() {
+    let place = Place::new(&small_config(WHOLE_SPAN_MINUTES));
+    let whole: String = files("function", 3).iter().map(as_text).collect();
+    place.write("function/day.csv", &whole);
+    place.replay();
+    let counted = place.counted();
+    let mut lines: Vec<String> = whole.lines().map(str::to_owned).collect();
+    for (line, cell, text) in [(2, 7, "-17.5"), (4, 8, "1750"), (6, 6, "furlong")] {
+        let mut cells: Vec<&str> = lines[line].split(',').collect();
+        cells[cell] = text;
+        lines[line] = cells.join(",");
+    }
+    place.write("function/day-corrected.csv", lines.join("\n") + "\n");
+    place.ok(&["replay"]);
+    assert_eq!(place.counted(), counted);
+    let rejects = place.table("SELECT line, code, place, reason FROM reject ORDER BY line");
+    assert_eq!(rejects.len(), 3, "{rejects:?}");
+    for (reject, words) in rejects.iter().zip([
+        [
+            "Integer(3)",
+            "F114",
+            "\"Lower\"",
+            "lower limit is -17.5 here",
+        ],
+        [
+            "Integer(5)",
+            "F114",
+            "\"Upper\"",
+            "upper limit is 1750 here",
+        ],
+        ["Integer(7)", "F114", "Null", "furlong"],
+    ]) {
+        assert!(words.iter().all(|word| reject.contains(word)), "{reject}");
+    }
+    place.assert_sound();
+}

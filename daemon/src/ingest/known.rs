@@ -9,7 +9,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use crate::block::{Block, Column, Values};
-use crate::config::{Config, Layout};
+use crate::config::{Config, Layout, Measure};
 use crate::engine::board_of;
 use crate::feeds::diagnostics::CONFLICT;
 use crate::store::RejectFacts;
@@ -283,47 +283,102 @@ fn subject(block: &Block, row: usize, visit: &Visit) -> Subject {
     subject
 }
 
-/// The first value that differs: its column, and what is here and what there. Nothing where all
-/// values and the machine's verdict are the same.
+/// What differs first: its column, and what is here and what there. Nothing where all values, what
+/// goes with them and the machine's verdict are the same.
 fn difference(config: &Config, known: (&Block, usize), row: (&Block, usize)) -> Option<Difference> {
-    let numbers = |(block, row): (&Block, usize)| -> Vec<f64> {
-        match &block.values {
-            Values::Wide(columns) => columns.iter().map(|column| column[row]).collect(),
-            Values::Long { value, .. } => vec![value[row]],
-            Values::None => Vec::new(),
-        }
-    };
-    for (place, (old, new)) in numbers(known).into_iter().zip(numbers(row)).enumerate() {
+    let old = numbers(config, known);
+    for ((what, column, new), (_, _, old)) in numbers(config, row).into_iter().zip(old) {
         #[expect(clippy::float_cmp, reason = "the same text gives the same number")]
         if old != new && !(old.is_nan() && new.is_nan()) {
-            let name = match &config.feeds[row.0.feed].layout {
-                Layout::Wide(measures) => measures.get(place).map(|measure| &measure.column),
-                Layout::Long(steps) => Some(&steps.value),
-            };
-            let shown = |value: f64| {
-                if value.is_nan() {
-                    "empty".to_owned()
-                } else {
-                    value.to_string()
-                }
-            };
-            let reason = format!(
-                "The value is {} here and was recorded as {}",
-                shown(new),
-                shown(old)
-            );
-            return Some((name.cloned(), reason));
+            let reason = differs(what, &number_word(new), &number_word(old));
+            return Some((column.map(str::to_owned), reason));
         }
     }
-    let (old, new) = (known.0.call[known.1], row.0.call[row.1]);
-    (old != new).then(|| {
-        let reason = format!(
-            "The machine's verdict is {} here and was recorded as {}",
-            call_word(new),
-            call_word(old)
-        );
-        (None, reason)
-    })
+    let old = words(known);
+    for ((what, new), (_, old)) in words(row).into_iter().zip(old) {
+        if old != new {
+            return Some((None, differs(what, &new.shown(), &old.shown())));
+        }
+    }
+    None
+}
+
+fn differs(what: &str, new: &str, old: &str) -> String {
+    format!("The {what} is {new} here and was recorded as {old}")
+}
+
+/// The numbers of a row, what they are and in which columns they stand.
+fn numbers<'a>(
+    config: &'a Config,
+    (block, row): (&Block, usize),
+) -> Vec<(&'static str, Option<&'a str>, f64)> {
+    let layout = &config.feeds[block.feed].layout;
+    match (&block.values, layout) {
+        (Values::Wide(columns), Layout::Wide(measures)) => {
+            let named = |(column, measure): (&Vec<f64>, &'a Measure)| {
+                ("value", Some(measure.column.as_str()), column[row])
+            };
+            columns.iter().zip(measures).map(named).collect()
+        }
+        (
+            Values::Long {
+                value,
+                lower,
+                upper,
+                ..
+            },
+            Layout::Long(steps),
+        ) => vec![
+            ("value", Some(steps.value.as_str()), value[row]),
+            ("lower limit", steps.lower.as_deref(), lower[row]),
+            ("upper limit", steps.upper.as_deref(), upper[row]),
+        ],
+        _ => Vec::new(),
+    }
+}
+
+/// What a row says in words or whole numbers.
+#[derive(PartialEq)]
+enum Word<'a> {
+    Call(Call),
+    Count(u32),
+    Text(Option<&'a Arc<str>>),
+}
+
+impl Word<'_> {
+    fn shown(&self) -> String {
+        match self {
+            Word::Call(call) => call_word(*call).to_owned(),
+            Word::Count(count) => count.to_string(),
+            Word::Text(Some(text)) => format!("{:?}", &***text),
+            Word::Text(None) => "empty".to_owned(),
+        }
+    }
+}
+
+/// What else a row says beside what it is about and its review.
+fn words((block, row): (&Block, usize)) -> [(&'static str, Word<'_>); 4] {
+    let unit = match &block.values {
+        Values::Long { unit, .. } => unit.text(row),
+        Values::Wide(_) | Values::None => None,
+    };
+    [
+        ("machine's verdict", Word::Call(block.call[row])),
+        ("product", Word::Text(block.key(Role::Product).text(row))),
+        ("unit", Word::Text(unit)),
+        (
+            "number of opportunities",
+            Word::Count(block.opportunities[row]),
+        ),
+    ]
+}
+
+fn number_word(value: f64) -> String {
+    if value.is_nan() {
+        "empty".to_owned()
+    } else {
+        value.to_string()
+    }
 }
 
 fn call_word(call: Call) -> &'static str {
