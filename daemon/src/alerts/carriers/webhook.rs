@@ -57,7 +57,7 @@ impl Sender {
         Ok(format!("{status} from {} {}", wire.found, wire.security()))
     }
 
-    fn request(&self, notice: &Notice, timestamp: i64) -> Result<String, Fault> {
+    pub(super) fn request(&self, notice: &Notice, timestamp: i64) -> Result<String, Fault> {
         let Webhook { server, target, .. } = &self.settings;
         let usual = match server.security {
             Security::Tls => 443,
