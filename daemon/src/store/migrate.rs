@@ -43,7 +43,10 @@ pub(super) fn bring_up_to_date(
             if older == 1 {
                 from_1(folder, path, connection, now)?;
             }
-            from_2(folder, path, connection, now)?;
+            if older <= 2 {
+                by_steps((folder, path), connection, now, (3, TO_3))?;
+            }
+            by_steps((folder, path), connection, now, (4, TO_4))?;
             // What was noted beside the record may not be of this chain.
             if let Some(newest) = super::folder::newest(connection).map_err(wrap)? {
                 super::folder::note_newest(folder, newest);
@@ -131,7 +134,7 @@ fn from_1(
     to.commit().map_err(wrap)
 }
 
-/// A change that leads to version 3, and the tables that it makes anew.
+/// A change that leads to a version, and the tables that it makes anew.
 type Step = (
     &'static [&'static str],
     fn(&Transaction) -> rusqlite::Result<()>,
@@ -154,20 +157,26 @@ const TO_3: &[Step] = &[
     }),
 ];
 
+/// What version 4 has that version 3 had not.
+const TO_4: &[Step] = &[(&["proposal", "decision"], |to| {
+    to.execute_batch(&["proposal", "decision"].map(made).concat())
+})];
+
 /// What leaves for channels, and how each of them stands.
 const OF_CHANNELS: [&str; 4] = ["notice", "channel", "delivery", "delivery_act"];
 
-fn from_2(
-    folder: &Path,
-    path: &Path,
+/// Leads to a version from the one before it.
+fn by_steps(
+    (folder, path): (&Path, &Path),
     connection: &mut Connection,
     now: i64,
+    (version, steps): (i64, &[Step]),
 ) -> Result<(), StoreError> {
     let wrap = |source| db(folder, source);
     let to = Transaction::new(connection, TransactionBehavior::Immediate).map_err(wrap)?;
     to.execute_batch("PRAGMA defer_foreign_keys = ON")
         .map_err(wrap)?;
-    for (tables, step) in TO_3 {
+    for (tables, step) in steps {
         for table in *tables {
             // What is summed anew may not hide that something was changed before.
             if sum(&to, table).map_err(wrap)? != chain::balance(&to, table).map_err(wrap)? {
@@ -186,9 +195,11 @@ fn from_2(
         }
     }
     let files = files(&to).map_err(wrap)?;
-    let entry = Entry::own(now, "migrated", "from version 2");
+    let before = format!("from version {}", version - 1);
+    let entry = Entry::own(now, "migrated", &before);
     chain::append(&to, &entry, files, &Sum::default()).map_err(wrap)?;
-    to.pragma_update(None, "user_version", 3).map_err(wrap)?;
+    to.pragma_update(None, "user_version", version)
+        .map_err(wrap)?;
     to.commit().map_err(wrap)
 }
 
@@ -333,7 +344,8 @@ mod tests {
         let whole = Connection::open_in_memory().unwrap();
         whole.execute_batch(SCHEMA).unwrap();
         let all = everything(&whole);
-        let added = TO_3.iter().flat_map(|(tables, _)| tables.iter());
+        let steps = TO_3.iter().chain(TO_4);
+        let added = steps.flat_map(|(tables, _)| tables.iter());
         for table in ADDED_IN_2.iter().chain(added) {
             let statements = made(table);
             assert!(statements.contains(&format!("CREATE TABLE {table} (")));
@@ -344,15 +356,30 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_record_of_version_2_becomes_what_a_new_one_is() {
+    /// What the schema of an older version becomes.
+    fn brought_up(schema: &str, version: i64) -> Vec<String> {
         let mut older = Connection::open_in_memory().unwrap();
-        let schema = include_str!("../../../tests/system/schema-2.sql");
         older.execute_batch(schema).unwrap();
-        let nowhere = Path::new("");
-        from_2(nowhere, nowhere, &mut older, 0).unwrap();
+        let nowhere = (Path::new(""), Path::new(""));
+        for (to, steps) in [(3, TO_3), (4, TO_4)] {
+            if to > version {
+                by_steps(nowhere, &mut older, 0, (to, steps)).unwrap();
+            }
+        }
+        assert_eq!(super::version(&older).unwrap(), SCHEMA_VERSION);
+        everything(&older)
+    }
+
+    #[test]
+    fn an_older_record_becomes_what_a_new_one_is() {
         let new = Connection::open_in_memory().unwrap();
         new.execute_batch(SCHEMA).unwrap();
-        assert_eq!(everything(&older), everything(&new));
+        let new = everything(&new);
+        for (schema, version) in [
+            (include_str!("../../../tests/system/schema-2.sql"), 2),
+            (include_str!("../../../tests/system/schema-3.sql"), 3),
+        ] {
+            assert_eq!(brought_up(schema, version), new, "from version {version}");
+        }
     }
 }

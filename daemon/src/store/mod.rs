@@ -35,6 +35,7 @@ mod notices;
 pub mod pads;
 mod pages;
 mod placed;
+mod proposals;
 pub mod query;
 mod readback;
 pub mod readings;
@@ -59,6 +60,7 @@ pub use feed_state::{IgnoredRow, OddVisits, SilenceRow};
 pub use form::{chart_name, side_name};
 pub use life::{AlertAct, Service};
 pub use notices::{News, Notice};
+pub use proposals::{Decided, Decision, ProposalRow, What};
 pub use ready::Ready;
 pub use retention::Gone;
 pub use trouble::TroubleRow;
@@ -66,7 +68,7 @@ pub use verify::{Check, Damage, Head};
 pub use visits::{Archived, DefectKey, Recorded, UnitKey, UnitTally};
 
 /// The version of the schema that this program writes.
-const SCHEMA_VERSION: i64 = 3;
+const SCHEMA_VERSION: i64 = 4;
 
 /// Bytes of a record up to which its pages are checked before it is written to.
 const CHECKED_BYTES_MAX: u64 = 64 << 20;

@@ -216,6 +216,29 @@ CREATE TABLE request (
     taken INTEGER NOT NULL DEFAULT 0
 );
 
+-- Changes of limits that have to be approved before they are asked for. Without `from_at` one holds
+-- from the newest point when it is approved.
+CREATE TABLE proposal (
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    kind TEXT NOT NULL CHECK (kind IN ('freeze', 'restart')),
+    from_at INTEGER,
+    at INTEGER NOT NULL,
+    author TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
+
+-- What became of them; `request` is what was asked for then.
+CREATE TABLE decision (
+    id INTEGER PRIMARY KEY,
+    proposal INTEGER NOT NULL UNIQUE REFERENCES proposal (id),
+    what TEXT NOT NULL CHECK (what IN ('approved', 'rejected')),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    request INTEGER REFERENCES request (id)
+);
+
 -- Segments of the archive that a committed transaction stands for, with the BLAKE3 digest of their
 -- bytes and the entry of the chain that brought them.
 CREATE TABLE segment (

@@ -303,41 +303,55 @@ fn told(of: &Connection, sql: &str) -> rusqlite::Result<Vec<Told>> {
     })
 }
 
+/// Tables of what people did: which kinds of entries tell the same, and the rows in their order.
+const ACTS: [(&str, &str, &str); 7] = [
+    (
+        "alert_event",
+        "'acknowledged', 'commented', 'shelved', 'unshelved', 'closed'",
+        "SELECT id, at, what, who, 'alert ' || alert, comment FROM alert_event
+         WHERE what IN ('acknowledged', 'commented', 'shelved', 'unshelved', 'closed')
+         ORDER BY id",
+    ),
+    (
+        "service",
+        "'out of service', 'in service'",
+        "SELECT id, at, what, who, 'stream ' || stream, reason FROM service ORDER BY id",
+    ),
+    (
+        "request",
+        "'freeze', 'restart'",
+        "SELECT id, asked_at, kind, author, 'stream ' || stream, reason FROM request
+         WHERE id NOT IN (SELECT request FROM decision WHERE request IS NOT NULL)
+         ORDER BY id",
+    ),
+    (
+        "proposal",
+        "'proposed to freeze', 'proposed to restart'",
+        "SELECT id, at, 'proposed to ' || kind, author, 'stream ' || stream, reason
+         FROM proposal ORDER BY id",
+    ),
+    (
+        "decision",
+        "'approved', 'rejected'",
+        "SELECT id, at, what, who, 'proposal ' || proposal, reason FROM decision ORDER BY id",
+    ),
+    (
+        "quarantine",
+        "'retry', 'discard'",
+        "SELECT id, at, what, who, 'file ' || file, reason FROM quarantine ORDER BY id",
+    ),
+    (
+        "delivery_act",
+        "'send again', 'give up'",
+        "SELECT id, at, what, who, 'delivery ' || delivery, reason FROM delivery_act
+         ORDER BY id",
+    ),
+];
+
 /// What people did, as the tables have it, against the chain.
 fn audit(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
-    let tables = [
-        (
-            "alert_event",
-            "'acknowledged', 'commented', 'shelved', 'unshelved', 'closed'",
-            "SELECT id, at, what, who, 'alert ' || alert, comment FROM alert_event
-             WHERE what IN ('acknowledged', 'commented', 'shelved', 'unshelved', 'closed')
-             ORDER BY id",
-        ),
-        (
-            "service",
-            "'out of service', 'in service'",
-            "SELECT id, at, what, who, 'stream ' || stream, reason FROM service ORDER BY id",
-        ),
-        (
-            "request",
-            "'freeze', 'restart'",
-            "SELECT id, asked_at, kind, author, 'stream ' || stream, reason FROM request
-             ORDER BY id",
-        ),
-        (
-            "quarantine",
-            "'retry', 'discard'",
-            "SELECT id, at, what, who, 'file ' || file, reason FROM quarantine ORDER BY id",
-        ),
-        (
-            "delivery_act",
-            "'send again', 'give up'",
-            "SELECT id, at, what, who, 'delivery ' || delivery, reason FROM delivery_act
-             ORDER BY id",
-        ),
-    ];
     let mut all = 0;
-    for (table, kinds, sql) in tables {
+    for (table, kinds, sql) in ACTS {
         let rows = told(of, sql)?;
         let chained = told(
             of,
