@@ -8,14 +8,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::clock;
-use crate::commands::limits::Minimum;
 use crate::commands::{
-    CommandError, backup, capability, chart, check, demo, feeds, gauge, limits, pads, parse_time,
-    propose, quarantine, rehearse, replay, report, streams, token, verify, watch,
+    CommandError, backup, capability, chart, check, demo, feeds, gauge, pads, parse_time, propose,
+    quarantine, rehearse, replay, report, streams, token, verify, watch,
 };
 use crate::config::{Config, read};
 use crate::feeds::study::StudyFile;
-use crate::ingest::Ingest;
 use crate::log;
 use crate::output::{self, Format};
 use crate::serve::ServeError;
@@ -28,6 +26,7 @@ use clap::{Args, Parser, Subcommand};
 mod alerts;
 mod failure;
 mod leaving;
+mod limits;
 
 use failure::{Failure, told};
 
@@ -98,7 +97,7 @@ enum Command {
     Alerts(alerts::Alerts),
     /// Lists limits, freezes them, or begins a new baseline.
     #[command(subcommand)]
-    Limits(Limits),
+    Limits(limits::Limits),
     /// Checks that the record and the archive are what was written; changes nothing.
     Verify,
     /// Copies the record and the archive into a new folder; works beside a running daemon.
@@ -124,6 +123,9 @@ enum Command {
         /// What it allows.
         #[arg(long, value_enum, default_value = "view")]
         role: Role,
+        /// For how many days it holds; default: until its lines are taken out of the file.
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3_660))]
+        days: Option<u32>,
     },
 }
 
@@ -245,35 +247,6 @@ fn decimal(text: &str) -> Result<u8, String> {
     }
 }
 
-#[derive(Subcommand)]
-enum Limits {
-    /// Lists every version of limits.
-    List {
-        /// Only of this stream.
-        stream: Option<String>,
-    },
-    /// Makes limits of the subgroups so far.
-    Freeze {
-        /// The stream.
-        stream: String,
-        /// Also of fewer subgroups than the minimum; the record says so beside the reason.
-        #[arg(long = "override")]
-        overrides: bool,
-        #[command(flatten)]
-        who: Who,
-    },
-    /// Begins a new baseline.
-    Restart {
-        /// The stream.
-        stream: String,
-        #[command(flatten)]
-        who: Who,
-        /// From this event time on; default: after the newest point.
-        #[arg(long)]
-        from: Option<String>,
-    },
-}
-
 #[derive(Args)]
 pub(crate) struct Who {
     /// Who asks.
@@ -282,6 +255,13 @@ pub(crate) struct Who {
     /// Why.
     #[arg(long)]
     reason: String,
+}
+
+impl Who {
+    /// Who says why, and when.
+    fn said(&self, now: i64) -> (&str, &str, i64) {
+        (&self.by, &self.reason, now)
+    }
 }
 
 /// Carries out the command line.
@@ -365,7 +345,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Capability(options) => run_capability(&config, options, format)?,
         Command::Pads(options) => run_pads(&config, options, format)?,
         Command::Alerts(command) => alerts::run(&config, command, format)?,
-        Command::Limits(command) => run_limits(&config, command, format)?,
+        Command::Limits(command) => limits::run(&config, command, format)?,
         Command::Verify => {
             let report = verify::verify(&config, &reader(&config)?);
             verify::print(&report, format)?;
@@ -377,7 +357,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Restore { folder } => backup::restore(&config, folder)?,
         Command::Quarantine(command) => run_quarantine(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
-        Command::Token { name, role } => token::make(&config, name, *role)?,
+        Command::Token { name, role, days } => token::make(&config, name, *role, *days)?,
     }
     Ok(DONE)
 }
@@ -492,45 +472,6 @@ fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Resu
         who,
         clock::now(),
     )?)
-}
-
-fn run_limits(config: &Arc<Config>, command: &Limits, format: Format) -> Result<(), Failure> {
-    let reader = reader(config)?;
-    let now = clock::now();
-    let asked = match command {
-        Limits::List { stream } => {
-            return Ok(limits::print(config, &reader, stream.as_deref(), format)?);
-        }
-        Limits::Freeze {
-            stream,
-            overrides,
-            who,
-        } => {
-            let minimum = if *overrides {
-                Minimum::Overridden
-            } else {
-                Minimum::Holds
-            };
-            let said = (who.by.as_str(), who.reason.as_str(), now);
-            limits::freeze((config, &reader), stream, minimum, said)?
-        }
-        Limits::Restart { stream, who, from } => {
-            let from = time(config, from.as_deref())?;
-            limits::restart(&reader, stream, from, &who.by, &who.reason, now)?
-        }
-    };
-    // Where no daemon runs, the request is carried out here; a running one looks for it itself.
-    let outcome = match Ingest::open(Arc::clone(config), replay::threads()) {
-        Ok(mut ingest) => {
-            ingest.take_requests(now)?;
-            "done"
-        }
-        Err(StoreError::Locked { .. }) => "asked; the running daemon does it within a second",
-        Err(error) => return Err(error.into()),
-    };
-    Ok(output::print(&limits::told(
-        config, &reader, &asked, outcome,
-    )?)?)
 }
 
 fn run_report(config: &Config, options: &ShiftOptions) -> Result<(), Failure> {

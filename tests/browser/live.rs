@@ -160,8 +160,13 @@ async fn listen(config: Arc<driftvane::config::Config>) -> String {
     };
     // Without a sender no event ever comes; the stream of events ends at once.
     let (_, changed) = watch::channel(0);
-    let page =
-        Page::new(config, &settings, Access::open(), (changed, Arc::default())).expect("a page");
+    let page = Page::new(
+        config,
+        &settings,
+        Arc::new(Access::open()),
+        (changed, Arc::default()),
+    )
+    .expect("a page");
     let router = app(Arc::new(page))
         .layer(from_fn(with_probe))
         .route("/probe.js", get(probe))

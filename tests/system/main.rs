@@ -33,6 +33,7 @@ mod order;
 mod pads;
 #[allow(dead_code, reason = "the tests of faults use the rest of it")]
 mod place;
+mod proposals;
 mod published;
 mod quarantine;
 mod rehearse;

@@ -7,6 +7,7 @@ use serde::Serialize;
 use spc::chart::ChartKind;
 
 use super::baseline::Baseline;
+use super::proposals::{self, Proposal};
 use super::{ALWAYS, CommandError, characteristic, find_stream, local, said, utc, when};
 use crate::config::Config;
 use crate::engine::Detection;
@@ -52,6 +53,8 @@ pub struct Version {
     pub set_at: String,
     /// Who asked for the baseline, where a restart began it.
     pub restarted: Option<Restart>,
+    /// Changes of the stream's limits that wait for someone to decide.
+    pub pending: Vec<Proposal>,
     #[serde(skip)]
     baseline: (i64, i64),
 }
@@ -166,7 +169,7 @@ pub struct Asked {
     /// The stream.
     pub stream: String,
     /// `freeze` or `restart`.
-    pub kind: &'static str,
+    pub kind: String,
     /// The event time it holds from, RFC 3339 in UTC.
     pub from: String,
     #[serde(skip)]
@@ -190,7 +193,7 @@ pub fn told(
     } else {
         ""
     };
-    let (kind, stream, from) = (asked.kind, &asked.stream, local(config, from));
+    let (kind, stream, from) = (&asked.kind, &asked.stream, local(config, from));
     Ok(format!(
         "{kind} {stream}, for points from {from} on: {outcome}{why}\n"
     ))
@@ -207,6 +210,7 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
         None => reader.streams()?,
     };
     let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
+    let pending = proposals::pending(reader)?;
     let mut rows = Vec::new();
     for stream in streams {
         let mut before = i64::MIN;
@@ -230,11 +234,17 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
                 reason: row.reason,
                 set_at: utc(row.set_at),
                 restarted: begun_by(&requests, stream.id, span),
+                pending: of_stream(&pending, stream.id),
                 baseline: (row.from_at, row.to_at),
             });
         }
     }
     Ok(rows)
+}
+
+fn of_stream(pending: &[Proposal], stream: i64) -> Vec<Proposal> {
+    let own = pending.iter().filter(|one| one.stream_number == stream);
+    own.cloned().collect()
 }
 
 /// Sigma as [`Version::sigma`] says.
@@ -359,7 +369,7 @@ pub fn print(
     Ok(output::print(&under_way((config, reader), stream)?)?)
 }
 
-/// The baselines that are being collected, in lines.
+/// The baselines that are being collected and the changes that wait for approval, in lines.
 fn under_way(
     (config, reader): (&Config, &Reader),
     stream: Option<&str>,
@@ -368,8 +378,12 @@ fn under_way(
         Some(wanted) => vec![find_stream(reader, wanted)?],
         None => reader.streams()?,
     };
+    let pending = proposals::pending(reader)?;
     let mut lines = String::new();
     for stream in streams {
+        for one in of_stream(&pending, stream.id) {
+            lines += &format!("{} waits for approval: {}\n", one.id, one.words(config));
+        }
         let Some(found) = collecting((config, reader), &stream)? else {
             continue;
         };
@@ -393,7 +407,16 @@ pub enum Minimum {
     Overridden,
 }
 
-/// Asks that limits be made of the subgroups so far.
+/// What became of a wish to change limits.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Change {
+    /// It is asked for.
+    Asked(Asked),
+    /// Someone else has to approve it.
+    Proposed(Box<Proposal>),
+}
+
+/// Asks that limits be made of the subgroups so far, or proposes it.
 ///
 /// # Errors
 ///
@@ -404,7 +427,7 @@ pub fn freeze(
     stream: &str,
     minimum: Minimum,
     (by, reason, now): (&str, &str, i64),
-) -> Result<Asked, CommandError> {
+) -> Result<Change, CommandError> {
     let stream = find_stream(reader, stream)?;
     let Some(collecting) = collecting((config, reader), &stream)? else {
         return Err(CommandError::Refused(format!(
@@ -416,8 +439,9 @@ pub fn freeze(
     let (by, reason) = (said("the name", by)?, said("the reason", reason)?);
     let wanted = characteristic(config, &stream)?.baseline_minimum;
     let found = collecting.subgroups;
+    let place = (config, reader);
     if found >= wanted as u64 {
-        return ask(reader, &stream, "freeze", None, (&by, &reason, now));
+        return change(place, &stream, ("freeze", None), (&by, &reason, now));
     }
     if found == 0 {
         return Err(CommandError::Refused(format!(
@@ -434,45 +458,67 @@ pub fn freeze(
         )));
     }
     let reason = format!("{reason} (below the minimum: {found} of {wanted} subgroups)");
-    ask(reader, &stream, "freeze", None, (&by, &reason, now))
+    change(place, &stream, ("freeze", None), (&by, &reason, now))
 }
 
-/// Asks for a new baseline, from an event time on or from now.
+/// Asks for a new baseline, from an event time on or from now, or proposes it.
 ///
 /// # Errors
 ///
 /// When a name or reason is missing, there is no such stream, or the record refuses.
 pub fn restart(
-    reader: &Reader,
+    (config, reader): (&Config, &Reader),
     stream: &str,
     from: Option<i64>,
-    by: &str,
-    reason: &str,
-    now: i64,
-) -> Result<Asked, CommandError> {
+    said: (&str, &str, i64),
+) -> Result<Change, CommandError> {
     let stream = find_stream(reader, stream)?;
-    ask(reader, &stream, "restart", from, (by, reason, now))
+    change((config, reader), &stream, ("restart", from), said)
 }
 
-fn ask(
-    reader: &Reader,
+fn change(
+    (config, reader): (&Config, &Reader),
     stream: &StreamRow,
-    kind: &'static str,
-    from: Option<i64>,
+    (kind, from): (&'static str, Option<i64>),
     (by, reason, now): (&str, &str, i64),
-) -> Result<Asked, CommandError> {
+) -> Result<Change, CommandError> {
     let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
-    let at = from.unwrap_or(stream.newest.saturating_add(1));
     let who = Who {
         author: &author,
         reason: &reason,
         now,
     };
+    if config.limits_need_approval {
+        let proposal = proposals::propose(reader, stream, (kind, from), who)?;
+        return Ok(Change::Proposed(Box::new(proposal)));
+    }
+    let at = from.unwrap_or(stream.newest.saturating_add(1));
     let request = reader.ask(stream.id, kind, at, who)?;
-    Ok(Asked {
+    Ok(Change::Asked(Asked {
         request,
         stream: stream.label.clone(),
-        kind,
+        kind: kind.to_owned(),
+        from: utc(at),
+        at,
+    }))
+}
+
+/// What is asked for since a proposal was approved.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub fn approved(
+    reader: &Reader,
+    proposal: &Proposal,
+    request: Option<i64>,
+) -> Result<Asked, CommandError> {
+    let request = request.unwrap_or_default();
+    let at = reader.holds_from(request)?.unwrap_or_default();
+    Ok(Asked {
+        request,
+        stream: proposal.stream.clone(),
+        kind: proposal.kind.clone(),
         from: utc(at),
         at,
     })

@@ -32,6 +32,7 @@ mod names;
 pub mod outbox;
 mod pad_maps;
 pub mod pads;
+pub mod proposals;
 pub mod propose;
 pub mod quarantine;
 pub mod rehearse;

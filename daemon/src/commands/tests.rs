@@ -371,16 +371,16 @@ fn alerts_are_acknowledged_once_and_by_name() {
 fn requests_need_a_name_and_hold_from_the_newest_event() {
     let base = folder("requests");
     let (config, reader) = record(&base.0);
-    assert!(
-        limits::restart(&reader, "supply", None, "Ada", " ", 1)
-            .unwrap_err()
-            .is_usage()
-    );
     let (said, place) = (("Ada", "why", 1), (&config, &reader));
+    let silent = limits::restart(place, "supply", None, ("Ada", " ", 1));
+    assert!(silent.unwrap_err().is_usage());
     let frozen = limits::freeze(place, "supply", limits::Minimum::Holds, said).unwrap_err();
     let frozen = frozen.to_string();
     assert!(frozen.contains("has limits already"), "{frozen}");
-    let asked = limits::restart(&reader, "supply", None, "Ada", "new foil", 1).unwrap();
+    let said = ("Ada", "new foil", 1);
+    let limits::Change::Asked(asked) = limits::restart(place, "supply", None, said).unwrap() else {
+        panic!("nothing says that someone has to approve it");
+    };
     assert_eq!(
         (asked.request, asked.from.as_str()),
         (1, "2026-03-02T05:05:00.000001Z")

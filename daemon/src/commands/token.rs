@@ -8,17 +8,28 @@ use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 
-use super::{CommandError, said};
+use jiff::Timestamp;
+
+use super::{CommandError, local, said};
+use crate::clock;
 use crate::config::Config;
 use crate::output;
 use crate::serve::access::{Access, Role, TokenError, entry, secret};
 
-/// Makes a token and prints it.
+/// Microseconds of a day.
+const DAY_US: i64 = 86_400_000_000;
+
+/// Makes a token and prints it; it holds for some days, or until it is taken out of the file.
 ///
 /// # Errors
 ///
 /// When no token file is configured, the name is taken, or the file can not be written.
-pub fn make(config: &Config, name: &str, role: Role) -> Result<(), CommandError> {
+pub fn make(
+    config: &Config,
+    name: &str,
+    role: Role,
+    days: Option<u32>,
+) -> Result<(), CommandError> {
     let settings = config.serve.as_ref();
     let Some(path) = settings.and_then(|serve| serve.tokens.as_deref()) else {
         return Err(CommandError::Usage(
@@ -44,10 +55,13 @@ pub fn make(config: &Config, name: &str, role: Role) -> Result<(), CommandError>
         source,
     };
     let token = secret().map_err(failed)?;
-    append(path, &entry(&name, role, &token)).map_err(failed)?;
+    let until = days.map(|days| clock::now() + i64::from(days) * DAY_US);
+    let end = until.and_then(|at| Timestamp::from_microsecond(at).ok());
+    append(path, &entry(&name, role, end, &token)).map_err(failed)?;
+    let until = until.map_or_else(String::new, |at| format!(" until {}", local(config, at)));
     output::complain(&format!(
         "driftvane: the token of '{name}' ({}); it is shown only now, and holds from the next \
-         start of `driftvane watch` on",
+         start of `driftvane watch` on, or its next reload{until}",
         role.name()
     ));
     Ok(output::print(&format!("{token}\n"))?)

@@ -172,6 +172,8 @@ fn config_of(text: &str, path: &Path) -> anyhow::Result<Config> {
 #[derive(Default)]
 struct LivePage {
     listener: Option<Arc<TcpListener>>,
+    /// Who is signed in.
+    access: Option<Arc<Access>>,
     address: Option<SocketAddr>,
     /// They end with it: whoever reads a page then is cut off, which loses nothing.
     _tasks: JoinSet<()>,
@@ -207,7 +209,11 @@ impl LivePage {
         };
         let (changes, changed) = tokio::sync::watch::channel(0);
         let told = (changed, Arc::clone(health));
-        let page = serve::Page::new(Arc::clone(config), settings, access, told)?;
+        let access = Arc::new(match &self.access {
+            Some(before) => access.heir_of(before),
+            None => access,
+        });
+        let page = serve::Page::new(Arc::clone(config), settings, Arc::clone(&access), told)?;
         let mut tasks = JoinSet::new();
         tasks.spawn(serve::follow(
             config.data_folder.clone(),
@@ -220,6 +226,7 @@ impl LivePage {
         ));
         *self = LivePage {
             listener: Some(listener),
+            access: Some(access),
             address: Some(address),
             _tasks: tasks,
         };

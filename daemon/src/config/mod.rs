@@ -51,6 +51,8 @@ pub struct Config {
     pub false_alerts_per_shift: f64,
     /// What becomes of signals.
     pub alerts: Alerting,
+    /// Whether a change of limits holds only once someone other than its author approved it.
+    pub limits_need_approval: bool,
     /// The live page; off where absent.
     pub serve: Option<Serve>,
 }

@@ -111,6 +111,8 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
     };
     let characteristics = characteristic::read_all(top, &known);
     let gauges = gauge::read_all(top, base, &known.offers);
+    let limits = top.table("limits");
+    let limits_need_approval = limits.is_some_and(|table| read_approval(&table));
     let serve = top.table("serve");
     let serve = serve.and_then(|table| serve::read(&table, base));
     top.finish();
@@ -131,8 +133,16 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         channels: places.channels,
         false_alerts_per_shift: places.false_alerts?,
         alerts: places.alerting?,
+        limits_need_approval,
         serve,
     })
+}
+
+/// Whether someone else has to approve changes of limits.
+fn read_approval(table: &Table<'_>) -> bool {
+    let need = table.flag_or("need_approval", false);
+    table.finish();
+    need
 }
 
 struct Plant {

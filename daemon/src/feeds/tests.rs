@@ -190,6 +190,7 @@ fn config() -> Config {
             causes: Vec::new(),
             verify_points: 5,
         },
+        limits_need_approval: false,
         serve: None,
     }
 }

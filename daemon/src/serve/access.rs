@@ -11,9 +11,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use blake3::Hash;
+use jiff::Timestamp;
 use serde::Deserialize;
 
-use crate::clock::Monotonic;
+use crate::clock::{self, Monotonic};
 
 /// Bytes of a token or of a session's secret: twice the 128 bits below which guessing pays.
 const SECRET_BYTES: usize = 32;
@@ -39,8 +40,10 @@ const ADDRESSES_MAX: usize = 4_096;
 pub enum Role {
     /// Look.
     View,
-    /// Acknowledge alerts, freeze and restart limits.
+    /// Act on alerts and streams, freeze and restart limits or propose it.
     Operate,
+    /// Approve what others propose, beside all that.
+    Approve,
 }
 
 impl Role {
@@ -50,6 +53,7 @@ impl Role {
         match self {
             Role::View => "view",
             Role::Operate => "operate",
+            Role::Approve => "approve",
         }
     }
 }
@@ -100,17 +104,29 @@ struct TokenEntry {
     name: String,
     role: Role,
     blake3: String,
+    until: Option<String>,
 }
 
 struct Token {
     name: String,
     role: Role,
     hash: Hash,
+    until: Option<Timestamp>,
+}
+
+impl Token {
+    fn has_ended(&self) -> bool {
+        let now = Timestamp::from_microsecond(clock::now());
+        self.until
+            .is_some_and(|until| now.is_ok_and(|now| now >= until))
+    }
 }
 
 struct Session {
     hash: Hash,
     visitor: Visitor,
+    /// The token that began it.
+    token: Hash,
     ends_ms: u64,
 }
 
@@ -123,9 +139,28 @@ pub struct Access {
     failures: Mutex<BTreeMap<IpAddr, Vec<u64>>>,
 }
 
-/// Too many wrong tokens from one address.
+/// Why a token lets nobody in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Throttled;
+pub enum Denied {
+    /// There is no such token.
+    Unknown,
+    /// Its time is over.
+    Ended,
+    /// Too many wrong tokens came from one address.
+    Throttled,
+}
+
+impl Denied {
+    /// What the visitor is told.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Denied::Unknown => "There is no such token. Tokens are made with “driftvane token”.",
+            Denied::Ended => "The time of this token is over. Have a new one made.",
+            Denied::Throttled => "Too many wrong tokens came from your address. Wait a minute.",
+        }
+    }
+}
 
 impl Access {
     /// Everyone who can reach the page may look; nobody may change anything.
@@ -185,48 +220,54 @@ impl Access {
     ///
     /// # Errors
     ///
-    /// When the token is wrong and the address has sent too many of them within a minute.
-    pub fn token(&self, token: &str, from: IpAddr) -> Result<Option<Visitor>, Throttled> {
+    /// When there is no such token, its time is over, or it is wrong and the address has sent too
+    /// many wrong ones within a minute.
+    pub fn token(&self, token: &str, from: IpAddr) -> Result<Visitor, Denied> {
+        match self.found(token) {
+            Some(known) if known.has_ended() => Err(Denied::Ended),
+            Some(known) => Ok(Visitor {
+                token: known.name.clone(),
+                role: known.role,
+            }),
+            None => Err(self.count_failure(from)),
+        }
+    }
+
+    fn found(&self, token: &str) -> Option<&Token> {
         let hash = blake3::hash(token.trim().as_bytes());
         let mut found = None;
         // Every token is compared, so that the time taken says nothing about which one fits.
         for known in self.tokens.iter().flatten() {
             if known.hash == hash {
-                found = Some(Visitor {
-                    token: known.name.clone(),
-                    role: known.role,
-                });
+                found = Some(known);
             }
         }
-        match found {
-            Some(visitor) => Ok(Some(visitor)),
-            None => self.count_failure(from).map(|()| None),
-        }
+        found
     }
 
-    fn count_failure(&self, from: IpAddr) -> Result<(), Throttled> {
+    fn count_failure(&self, from: IpAddr) -> Denied {
         let now = self.clock.ms();
         let mut failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
         let is_recent = |at: &u64| *at + FAILURES_MS > now;
         failures.retain(|_, times| times.iter().any(is_recent));
         if !failures.contains_key(&from) && failures.len() >= ADDRESSES_MAX {
-            return Err(Throttled);
+            return Denied::Throttled;
         }
         let times = failures.entry(from).or_default();
         times.retain(is_recent);
         if times.len() >= FAILURES_MAX {
-            return Err(Throttled);
+            return Denied::Throttled;
         }
         times.push(now);
-        Ok(())
+        Denied::Unknown
     }
 
-    /// Begins a session and gives its secret.
+    /// Begins a session of whoever has this token, and gives its secret.
     ///
     /// # Errors
     ///
     /// When the system gives no random numbers.
-    pub fn begin(&self, visitor: Visitor) -> std::io::Result<String> {
+    pub fn begin(&self, token: &str, visitor: Visitor) -> std::io::Result<String> {
         let secret = secret()?;
         let now = self.clock.ms();
         let mut sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
@@ -237,9 +278,29 @@ impl Access {
         sessions.push(Session {
             hash: blake3::hash(secret.as_bytes()),
             visitor,
+            token: blake3::hash(token.trim().as_bytes()),
             ends_ms: now + SESSION_MS,
         });
         Ok(secret)
+    }
+
+    /// Goes on with the sessions of before whose token still allows the same.
+    #[must_use]
+    pub fn heir_of(self, before: &Access) -> Access {
+        let held = |access: &Access| {
+            let all = access.sessions.lock();
+            std::mem::take(&mut *all.unwrap_or_else(PoisonError::into_inner))
+        };
+        let mut sessions = held(before);
+        sessions.retain(|session| {
+            let mut tokens = self.tokens.iter().flatten();
+            tokens.any(|token| token.hash == session.token && token.role == session.visitor.role)
+        });
+        Access {
+            sessions: Mutex::new(sessions),
+            clock: before.clock,
+            ..self
+        }
     }
 
     /// Whose session this is.
@@ -250,11 +311,16 @@ impl Access {
         let sessions = self.sessions.lock().unwrap_or_else(PoisonError::into_inner);
         let mut found = None;
         for session in sessions.iter() {
-            if session.hash == hash && session.ends_ms > now {
+            if session.hash == hash && session.ends_ms > now && !self.has_ended(&session.token) {
                 found = Some(session.visitor.clone());
             }
         }
         found
+    }
+
+    fn has_ended(&self, token: &Hash) -> bool {
+        let mut tokens = self.tokens.iter().flatten();
+        tokens.any(|known| known.hash == *token && known.has_ended())
     }
 
     /// Ends a session.
@@ -268,12 +334,18 @@ impl Access {
 fn parse(text: &str) -> Result<Vec<Token>, String> {
     let file: TokenFile = toml::from_str(text).map_err(|error| error.message().to_owned())?;
     let token = |entry: TokenEntry| {
+        let until = entry.until.map(|text| {
+            let time = text.parse::<Timestamp>();
+            time.map_err(|_| format!("{text:?} is no time; write it as 2027-01-01T00:00:00Z"))
+        });
+        let until = until.transpose()?;
         let hash = Hash::from_hex(&entry.blake3)
             .map_err(|_| format!("the hash of {:?} is not 64 hexadecimal digits", entry.name))?;
         Ok(Token {
             name: entry.name,
             role: entry.role,
             hash,
+            until,
         })
     };
     let tokens: Vec<Token> = file
@@ -298,11 +370,12 @@ pub fn secret() -> std::io::Result<String> {
     Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
-/// What the token file keeps of a token.
+/// What the token file keeps of a token, which may have an end.
 #[must_use]
-pub fn entry(name: &str, role: Role, token: &str) -> String {
+pub fn entry(name: &str, role: Role, until: Option<Timestamp>, token: &str) -> String {
+    let until = until.map_or_else(String::new, |until| format!("until = \"{until}\"\n"));
     format!(
-        "[[token]]\nname = {}\nrole = \"{}\"\nblake3 = \"{}\"\n",
+        "[[token]]\nname = {}\nrole = \"{}\"\nblake3 = \"{}\"\n{until}",
         toml::Value::String(name.to_owned()),
         role.name(),
         blake3::hash(token.as_bytes()).to_hex()
@@ -316,57 +389,78 @@ mod tests {
     const HERE: IpAddr = IpAddr::V4(std::net::Ipv4Addr::LOCALHOST);
 
     fn access() -> Access {
-        let text = entry("desk", Role::Operate, "right") + &entry("wall", Role::View, "seen");
+        let text = entry("desk", Role::Operate, None, "right")
+            + &entry("wall", Role::View, Some(Timestamp::MAX), "seen")
+            + &entry("guest", Role::Approve, Some(Timestamp::UNIX_EPOCH), "over");
         Access::of(Some(parse(&text).unwrap()))
     }
 
     #[test]
     fn a_token_says_who_and_what_they_may() {
         let access = access();
-        let desk = access.token("right", HERE).unwrap().unwrap();
+        let desk = access.token("right", HERE).unwrap();
         assert_eq!((desk.token.as_str(), desk.role), ("desk", Role::Operate));
-        assert_eq!(
-            access.token("seen", HERE).unwrap().unwrap().role,
-            Role::View
-        );
-        assert_eq!(access.token("wrong", HERE), Ok(None));
-        assert_eq!(Access::open().token("right", HERE), Ok(None));
+        assert_eq!(access.token("seen", HERE).unwrap().role, Role::View);
+        assert_eq!(access.token("wrong", HERE), Err(Denied::Unknown));
+        assert_eq!(access.token("over", HERE), Err(Denied::Ended));
+        assert_eq!(Access::open().token("right", HERE), Err(Denied::Unknown));
     }
 
     #[test]
     fn guessing_is_slowed_down_for_the_address_that_guesses() {
         let access = access();
         for _ in 0..FAILURES_MAX {
-            assert_eq!(access.token("wrong", HERE), Ok(None));
+            assert_eq!(access.token("wrong", HERE), Err(Denied::Unknown));
         }
-        assert_eq!(access.token("wrong", HERE), Err(Throttled));
+        assert_eq!(access.token("wrong", HERE), Err(Denied::Throttled));
         let other = IpAddr::V4(std::net::Ipv4Addr::new(192, 0, 2, 1));
-        assert_eq!(access.token("wrong", other), Ok(None));
+        assert_eq!(access.token("wrong", other), Err(Denied::Unknown));
         for from in [HERE, other] {
-            assert!(access.token("right", from).unwrap().is_some());
+            assert!(access.token("right", from).is_ok());
         }
     }
 
     #[test]
     fn sessions_begin_end_and_are_bounded() {
         let access = access();
-        let desk = access.token("right", HERE).unwrap().unwrap();
-        let first = access.begin(desk.clone()).unwrap();
+        let desk = access.token("right", HERE).unwrap();
+        let first = access.begin("right", desk.clone()).unwrap();
         assert_eq!(first.len(), SECRET_BYTES * 2);
         assert_eq!(access.session(&first), Some(desk.clone()));
         assert_eq!(access.session("0"), None);
-        let second = access.begin(desk.clone()).unwrap();
+        let second = access.begin("right", desk.clone()).unwrap();
         assert_ne!(first, second);
         access.end(&second);
         assert_eq!(access.session(&second), None);
+        let late = access.begin("over", desk.clone()).unwrap();
+        assert_eq!(access.session(&late), None, "its token has ended");
         for _ in 0..SESSIONS_MAX {
-            access.begin(desk.clone()).unwrap();
+            access.begin("right", desk.clone()).unwrap();
         }
         assert_eq!(
             access.session(&first),
             None,
             "the oldest has to sign in again"
         );
+    }
+
+    #[test]
+    fn a_session_outlives_a_reload_as_long_as_its_token_stays_as_it_was() {
+        let before = access();
+        let visitor = |token: &str| before.token(token, HERE).unwrap();
+        let desk = before.begin("right", visitor("right")).unwrap();
+        let wall = before.begin("seen", visitor("seen")).unwrap();
+        let text = entry("desk", Role::Operate, None, "right")
+            + &entry("wall", Role::Operate, None, "seen");
+        let after = Access::of(Some(parse(&text).unwrap())).heir_of(&before);
+        assert_eq!(after.session(&desk), Some(visitor("right")));
+        assert_eq!(
+            after.session(&wall),
+            None,
+            "its token allows something else"
+        );
+        let gone = Access::of(Some(parse(&entry("x", Role::View, None, "y")).unwrap()));
+        assert_eq!(gone.heir_of(&after).session(&desk), None);
     }
 
     #[test]
@@ -380,7 +474,7 @@ mod tests {
                 .map(|_| ())
                 .map_err(|error| error.to_string())
         };
-        let good = entry("desk", Role::View, "right");
+        let good = entry("desk", Role::View, None, "right");
         assert_eq!(write(&good, 0o600), Ok(()));
         for (text, mode, words) in [
             (good.as_str(), 0o644, "open to others"),
@@ -394,6 +488,11 @@ mod tests {
                 "[[token]]\nname = \"x\"\nrole = \"all\"\nblake3 = \"12\"",
                 0o600,
                 "unknown variant",
+            ),
+            (
+                "[[token]]\nname = \"x\"\nrole = \"view\"\nblake3 = \"12\"\nuntil = \"soon\"",
+                0o600,
+                "soon",
             ),
         ] {
             let said = write(text, mode).unwrap_err();

@@ -1,7 +1,7 @@
 //! What people change from the page: the same as the commands, with the same words and refusals.
 //!
-//! Knows no SQL. The one invariant: every change is a POST of someone who may operate, and leaves
-//! their name, their reason and the name of their token in the record.
+//! Knows no SQL. The one invariant: every change is a POST of someone whose role allows it, and
+//! leaves their name, their reason and the name of their token in the record.
 
 use std::sync::Arc;
 
@@ -13,7 +13,7 @@ use axum::http::{HeaderValue, StatusCode};
 use axum::response::Response;
 use axum::routing::{MethodRouter, post};
 
-use super::access::{Role, Visitor};
+use super::access::{Denied, Role, Visitor};
 use super::guard::{COOKIE_NAME, Peer, cookie};
 use super::{Page, pages};
 use crate::clock;
@@ -21,7 +21,7 @@ use crate::commands::alerts::life;
 use crate::commands::limits::Minimum;
 use crate::commands::{self, CommandError};
 use crate::store::query::StreamRow;
-use crate::store::{Reader, Service};
+use crate::store::{Reader, Service, What};
 
 /// Characters of a name, a comment or a reason.
 const TEXT_MAX: usize = 1_000;
@@ -59,17 +59,18 @@ impl Form {
     }
 }
 
-/// Does something for someone who may operate, and leads on to a page.
-async fn operate(
+/// Does something for someone with a role, and leads on to a page.
+async fn act(
     page: Arc<Page>,
-    visitor: Visitor,
+    (visitor, needed): (Visitor, Role),
     work: impl FnOnce(&Page, &Reader, &Visitor) -> Result<String, CommandError> + Send + 'static,
 ) -> Response {
-    if visitor.role < Role::Operate {
-        return pages::refusal(
-            StatusCode::FORBIDDEN,
-            "Your token may look only. Sign in with one that may operate.",
-        );
+    if visitor.role < needed {
+        let words = match needed {
+            Role::Approve => "Your token may not approve. Sign in with one that may.",
+            _ => "Your token may look only. Sign in with one that may operate.",
+        };
+        return pages::refusal(StatusCode::FORBIDDEN, words);
     }
     let done = tokio::task::spawn_blocking(move || {
         let reader = Reader::open(&page.config.data_folder)?;
@@ -103,13 +104,17 @@ pub(super) fn on_alert(work: AlertWork) -> MethodRouter<Arc<Page>> {
                        Extension(visitor): Extension<Visitor>,
                        Path(id): Path<String>,
                        body: Bytes| {
-        operate(page, visitor, move |page, reader, visitor| {
-            let form = Form::read(&body);
-            let by = form.author(visitor)?;
-            work(page, reader, &id, (&form, &by))?;
-            let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
-            Ok(format!("/alerts/{number}"))
-        })
+        act(
+            page,
+            (visitor, Role::Operate),
+            move |page, reader, visitor| {
+                let form = Form::read(&body);
+                let by = form.author(visitor)?;
+                work(page, reader, &id, (&form, &by))?;
+                let number = id.trim_start_matches(|c: char| !c.is_ascii_digit());
+                Ok(format!("/alerts/{number}"))
+            },
+        )
     };
     post(handle)
 }
@@ -120,12 +125,33 @@ pub(super) fn on_stream(work: StreamWork) -> MethodRouter<Arc<Page>> {
                        Extension(visitor): Extension<Visitor>,
                        Path(id): Path<String>,
                        body: Bytes| {
-        operate(page, visitor, move |page, reader, visitor| {
+        act(
+            page,
+            (visitor, Role::Operate),
+            move |page, reader, visitor| {
+                let form = Form::read(&body);
+                let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
+                let stream = stream(reader, &id)?;
+                work(page, reader, &stream, (&form, &by, &reason))?;
+                Ok(format!("/streams/{}", stream.id))
+            },
+        )
+    };
+    post(handle)
+}
+
+/// A route by which someone who may approve decides about a proposed change of limits.
+pub(super) fn on_proposal(what: What) -> MethodRouter<Arc<Page>> {
+    let handle = move |State(page): State<Arc<Page>>,
+                       Extension(visitor): Extension<Visitor>,
+                       Path(id): Path<String>,
+                       body: Bytes| {
+        act(page, (visitor, Role::Approve), move |_, reader, visitor| {
             let form = Form::read(&body);
             let (by, reason) = (form.author(visitor)?, form.text("reason", "the reason")?);
-            let stream = stream(reader, &id)?;
-            work(page, reader, &stream, (&form, &by, &reason))?;
-            Ok(format!("/streams/{}", stream.id))
+            let said = (by.as_str(), reason.as_str(), clock::now());
+            let (proposal, _) = commands::proposals::decide(reader, &id, what, said)?;
+            Ok(format!("/streams/{}", proposal.stream_number))
         })
     };
     post(handle)
@@ -243,7 +269,8 @@ pub(super) fn restart(
         "" => None,
         text => Some(commands::parse_time(&page.config, text)?),
     };
-    commands::limits::restart(reader, &stream.label, from, by, reason, clock::now())?;
+    let said = (by, reason, clock::now());
+    commands::limits::restart((&page.config, reader), &stream.label, from, said)?;
     Ok(())
 }
 
@@ -270,16 +297,18 @@ pub(super) async fn sign_in(
 ) -> Response {
     let form = Form::read(&body);
     let peer = peer.map_or([0, 0, 0, 0].into(), |Extension(peer)| peer.0);
-    match page.access.token(form.field("token"), peer) {
-        Err(_) => pages::throttled(),
-        Ok(None) => {
-            tracing::warn!(%peer, "a wrong token was sent to the live page");
-            let words = "There is no such token. Tokens are made with “driftvane token”.";
-            pages::sign_in(&page, StatusCode::UNAUTHORIZED, words)
+    let token = form.field("token");
+    match page.access.token(token, peer) {
+        Err(denied) => {
+            tracing::warn!(%peer, ?denied, "a token was refused by the live page");
+            match denied {
+                Denied::Throttled => pages::denied(denied),
+                _ => pages::sign_in(&page, StatusCode::UNAUTHORIZED, denied.words()),
+            }
         }
-        Ok(Some(visitor)) => {
+        Ok(visitor) => {
             tracing::info!(%peer, token = %visitor.token, "signed in to the live page");
-            match page.access.begin(visitor) {
+            match page.access.begin(token, visitor) {
                 Ok(secret) => with_cookie(lead_to("/"), &secret, None),
                 Err(error) => pages::broken(&error),
             }

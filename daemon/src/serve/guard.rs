@@ -15,7 +15,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::Response;
 
-use super::access::{Role, Visitor};
+use super::access::{Denied, Role, Visitor};
 use super::{Page, pages};
 
 /// The name of the cookie that holds a session's secret.
@@ -143,35 +143,51 @@ pub(super) async fn known(
         .extensions()
         .get::<Peer>()
         .map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.0);
+    let path = request.uri().path().to_owned();
     let visitor = match visitor(&page, request.headers(), peer) {
         Ok(visitor) => visitor,
-        Err(refused) => return *refused,
+        Err(denied) if is_for_programs(&path) => {
+            return pages::plain(status(denied), denied.words());
+        }
+        Err(denied) => return pages::denied(denied),
     };
-    let is_public = matches!(request.uri().path(), "/style.css" | "/page.js" | "/login");
+    let is_public = matches!(path.as_str(), "/style.css" | "/page.js" | "/login");
     match visitor {
         Some(visitor) => {
             request.extensions_mut().insert(visitor);
         }
         None if is_public => {}
-        None => return pages::sign_in(&page, StatusCode::UNAUTHORIZED, ""),
+        None if is_for_programs(&path) => {
+            let words = "A token is needed: send the header Authorization: Bearer TOKEN.";
+            return pages::plain(StatusCode::UNAUTHORIZED, words);
+        }
+        None => {
+            let words = match cookie(request.headers()) {
+                Some(_) => "Your session has ended. Sign in again.",
+                None => "",
+            };
+            return pages::sign_in(&page, StatusCode::UNAUTHORIZED, words);
+        }
     }
     next.run(request).await
 }
 
-fn visitor(
-    page: &Page,
-    headers: &HeaderMap,
-    peer: IpAddr,
-) -> Result<Option<Visitor>, Box<Response>> {
+/// Whether programs ask there, which read no page.
+fn is_for_programs(path: &str) -> bool {
+    matches!(path, "/health" | "/metrics" | "/events")
+}
+
+/// The status with which a token is refused.
+pub(super) fn status(denied: Denied) -> StatusCode {
+    match denied {
+        Denied::Unknown | Denied::Ended => StatusCode::UNAUTHORIZED,
+        Denied::Throttled => StatusCode::TOO_MANY_REQUESTS,
+    }
+}
+
+fn visitor(page: &Page, headers: &HeaderMap, peer: IpAddr) -> Result<Option<Visitor>, Denied> {
     if let Some(token) = bearer(headers) {
-        return match page.access.token(token, peer) {
-            Ok(Some(visitor)) => Ok(Some(visitor)),
-            Ok(None) => Err(Box::new(pages::refusal(
-                StatusCode::UNAUTHORIZED,
-                "There is no such token.",
-            ))),
-            Err(_) => Err(Box::new(pages::throttled())),
-        };
+        return page.access.token(token, peer).map(Some);
     }
     let session = cookie(headers).and_then(|secret| page.access.session(secret));
     let everyone = page.access.is_open().then(|| Visitor {

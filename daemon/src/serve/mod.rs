@@ -15,6 +15,7 @@ use tokio::sync::{Semaphore, watch};
 
 use crate::config::{Config, Serve};
 use crate::health::Health;
+use crate::store::What;
 use access::Access;
 
 pub mod access;
@@ -40,7 +41,7 @@ const PASSES_MAX: usize = 2;
 /// What the handlers share.
 pub struct Page {
     config: Arc<Config>,
-    access: Access,
+    access: Arc<Access>,
     /// Names by which browsers may reach the page.
     hosts: Vec<String>,
     /// Changes whenever the record does.
@@ -82,7 +83,7 @@ impl Page {
     pub fn new(
         config: Arc<Config>,
         settings: &Serve,
-        access: Access,
+        access: Arc<Access>,
         (changed, health): (watch::Receiver<u64>, Arc<Health>),
     ) -> Result<Page, ServeError> {
         let mut hosts = settings.allowed_hosts.clone();
@@ -138,6 +139,14 @@ pub fn app(page: Arc<Page>) -> Router {
         .route(
             "/streams/{id}/in-service",
             actions::on_stream(actions::in_service),
+        )
+        .route(
+            "/proposals/{id}/approve",
+            actions::on_proposal(What::Approved),
+        )
+        .route(
+            "/proposals/{id}/reject",
+            actions::on_proposal(What::Rejected),
         )
         .route("/feeds", get(pages::feeds::show))
         .route("/events", get(events::stream))

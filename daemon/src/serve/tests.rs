@@ -8,10 +8,11 @@ use super::*;
 use crate::store::Reader;
 use site::{HEADERS, HOSTILE, Site, site};
 
+mod proposals;
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 25] = [
+const ROUTES: [(&str, &str); 27] = [
     ("GET", "/"),
     ("GET", "/alerts"),
     ("GET", "/alerts/health"),
@@ -28,6 +29,8 @@ const ROUTES: [(&str, &str); 25] = [
     ("POST", "/streams/1/restart"),
     ("POST", "/streams/1/out-of-service"),
     ("POST", "/streams/1/in-service"),
+    ("POST", "/proposals/1/approve"),
+    ("POST", "/proposals/1/reject"),
     ("GET", "/feeds"),
     ("GET", "/events"),
     ("GET", "/health"),

@@ -6,15 +6,15 @@
 use std::sync::Arc;
 
 use axum::extract::State;
-use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
+use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::{HeaderValue, StatusCode, Uri};
 use axum::response::Response;
 use minijinja::value::Serde;
 use minijinja::{Environment, Value, context};
 use serde::Serialize;
 
-use super::access::{Role, Visitor};
-use super::{Page, ServeError};
+use super::access::{Denied, Role, Visitor};
+use super::{Page, ServeError, guard};
 use crate::clock;
 use crate::commands::{CommandError, local_minute};
 use crate::store::{Reader, StoreError};
@@ -23,12 +23,13 @@ pub(super) mod alerts;
 pub(super) mod feeds;
 pub(super) mod health;
 pub(super) mod now;
+mod proposals;
 pub(super) mod streams;
 
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 10] = [
+const TEMPLATES: [(&str, &str); 11] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
@@ -37,6 +38,10 @@ const TEMPLATES: [(&str, &str); 10] = [
     ("streams.html", include_str!("../templates/streams.html")),
     ("stream.html", include_str!("../templates/stream.html")),
     ("feeds.html", include_str!("../templates/feeds.html")),
+    (
+        "proposals.html",
+        include_str!("../templates/proposals.html"),
+    ),
     ("figure.html", include_str!("../templates/figure.html")),
     ("login.html", include_str!("../templates/login.html")),
 ];
@@ -87,6 +92,7 @@ fn shown(
             time => local_minute(config, clock::now()),
             token => &visitor.token,
             may_operate => visitor.role >= Role::Operate,
+            may_approve => visitor.role >= Role::Approve,
             has_tokens => !page.access.is_open(),
             here => here,
             hindrances => hindrances(page),
@@ -158,15 +164,27 @@ pub(super) fn sign_in(page: &Page, status: StatusCode, words: &str) -> Response 
     rendered(page, status, "login.html", context)
 }
 
-/// Too many wrong tokens.
-pub(super) fn throttled() -> Response {
-    let mut response = refusal(
-        StatusCode::TOO_MANY_REQUESTS,
-        "Too many wrong tokens came from your address. Wait a minute.",
-    );
-    response
-        .headers_mut()
-        .insert(RETRY_AFTER, HeaderValue::from_static("60"));
+/// A token that lets nobody in.
+pub(super) fn denied(denied: Denied) -> Response {
+    waiting(refusal(guard::status(denied), denied.words()))
+}
+
+/// What a program is told, which reads no page.
+pub(super) fn plain(status: StatusCode, words: &str) -> Response {
+    let mut response = with_type(status, "text/plain; charset=utf-8", format!("{words}\n"));
+    if status == StatusCode::UNAUTHORIZED {
+        let how = HeaderValue::from_static("Bearer");
+        response.headers_mut().insert(WWW_AUTHENTICATE, how);
+    }
+    waiting(response)
+}
+
+/// Says when to come back, where that is asked for.
+fn waiting(mut response: Response) -> Response {
+    if response.status() == StatusCode::TOO_MANY_REQUESTS {
+        let minute = HeaderValue::from_static("60");
+        response.headers_mut().insert(RETRY_AFTER, minute);
+    }
     response
 }
 
@@ -221,6 +239,8 @@ pub(super) async fn no_such_method(uri: Uri) -> Response {
         "/restart",
         "/out-of-service",
         "/in-service",
+        "/approve",
+        "/reject",
         "/logout",
     ];
     let allowed = match uri.path() {

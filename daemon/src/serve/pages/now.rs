@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::alerts::{AlertLine, open_lines};
 use super::feeds::{FeedState, feed_state};
+use super::proposals::{Waiting, waiting};
 use super::{Page, looked, shown};
 use crate::clock;
 use crate::commands::outbox::{ChannelState, channels};
@@ -27,6 +28,8 @@ const ALERTS_MAX: usize = 5;
 struct View {
     alerts: Vec<AlertLine>,
     alerts_open: usize,
+    /// Changes of limits that wait for someone to approve them.
+    proposals: Vec<Waiting>,
     /// Channels by which notices do not leave as they should.
     channels: Vec<ChannelState>,
     lines: Vec<Line>,
@@ -104,6 +107,7 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
     Ok(View {
         alerts,
         alerts_open,
+        proposals: waiting(config, reader)?,
         channels,
         lines,
         shift: shift.name.clone(),

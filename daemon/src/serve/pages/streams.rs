@@ -9,6 +9,7 @@ use reports::Figure;
 use serde::Serialize;
 
 use super::alerts::{AlertInShort, in_short};
+use super::proposals::{Waiting, waiting};
 use super::{Page, looked, missing, shown};
 use crate::commands::chart::{self, ChartFacts};
 use crate::commands::{
@@ -133,6 +134,8 @@ struct One {
     limits: Vec<Version>,
     alerts: Vec<AlertInShort>,
     may_freeze: bool,
+    need_approval: bool,
+    proposals: Vec<Waiting>,
     out_of_service: Option<String>,
 }
 
@@ -182,6 +185,8 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
         .iter()
         .rev()
         .filter(|alert| alert.on(stream.id).is_some());
+    let mut proposals = waiting(config, reader)?;
+    proposals.retain(|one| one.stream_number == stream.id);
     let steps = what.reaction_plan.lines().map(str::trim);
     Ok(One {
         number: stream.id,
@@ -214,6 +219,8 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
             .map(|row| in_short(config, std::slice::from_ref(stream), row))
             .collect(),
         may_freeze: !stream.monitoring,
+        need_approval: config.limits_need_approval,
+        proposals,
         out_of_service: out_of_service(config, reader, stream)?,
     })
 }

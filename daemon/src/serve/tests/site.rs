@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use jiff::Timestamp;
 use tokio::sync::watch;
 
 use crate::config::Serve;
@@ -104,19 +105,27 @@ fn fail_to_send(reader: &Reader) {
 
 /// A page; with tokens, or for everyone to look at.
 pub(super) fn site(tokens: bool) -> Site {
+    site_of(tokens, "")
+}
+
+/// A page, with more in its configuration.
+pub(super) fn site_of(tokens: bool, more: &str) -> Site {
     static NEXT: AtomicU32 = AtomicU32::new(0);
     let number = NEXT.fetch_add(1, Ordering::Relaxed);
     let folder =
         std::env::temp_dir().join(format!("driftvane-page-{}-{number}", std::process::id()));
     write_files(&folder);
-    let config = Arc::new(crate::config::read::read(&config_text(), &folder).unwrap());
+    let config = Arc::new(crate::config::read::read(&(config_text() + more), &folder).unwrap());
     let mut ingest = Ingest::open(Arc::clone(&config), 1).unwrap();
     let outcome = crate::run::replay(&mut ingest, &[], &mut |_, _, _| {}).unwrap();
     assert_eq!((outcome.accepted, outcome.quarantined), (1, 1));
     fail_to_send(&Reader::open(&config.data_folder).unwrap());
     let access = if tokens {
         let path = folder.join("tokens.toml");
-        let text = entry("desk", Role::Operate, "operator") + &entry("wall", Role::View, "viewer");
+        let text = entry("desk", Role::Operate, None, "operator")
+            + &entry("wall", Role::View, None, "viewer")
+            + &entry("office", Role::Approve, None, "approver")
+            + &entry("guest", Role::Approve, Some(Timestamp::UNIX_EPOCH), "ended");
         std::fs::write(&path, text).unwrap();
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
         Access::read(Some(&path)).unwrap()
@@ -129,7 +138,13 @@ pub(super) fn site(tokens: bool) -> Site {
         allowed_hosts: vec!["spc.example".to_owned()],
     };
     let (changes, changed) = watch::channel(0);
-    let page = Page::new(config, &settings, access, (changed, Arc::default())).unwrap();
+    let page = Page::new(
+        config,
+        &settings,
+        Arc::new(access),
+        (changed, Arc::default()),
+    )
+    .unwrap();
     Site {
         folder,
         page: Arc::new(page),
