@@ -190,6 +190,14 @@ impl Changes {
     /// # Errors
     /// [`AttributionError`] for no or too many levels, a level out of range, fewer than two panels
     /// of a level before or after, a repeated or a non-finite figure.
+    ///
+    /// ```
+    /// use spc::attribution::{AttributionError, Changes, Figure, Window};
+    /// let lone = Figure { window: Window::Before, panel: 1, level: 0, value: 100.0 };
+    /// let (level, window, panels) = (0, Window::Before, 1);
+    /// let too_few = AttributionError::TooFew { level, window, panels };
+    /// assert_eq!(Changes::of(&[lone], 1).err(), Some(too_few));
+    /// ```
     pub fn of(figures: &[Figure], levels: usize) -> Result<Self, AttributionError> {
         if levels == 0 || levels > LEVELS_MAX {
             return Err(AttributionError::Levels(levels));
@@ -225,7 +233,18 @@ impl Changes {
         })
     }
 
-    /// Mean after less mean before, by level.
+    /// Mean after less mean before, by level, in the unit of the figures. Cost: constant.
+    ///
+    /// ```
+    /// use spc::attribution::{Changes, Figure, Window};
+    /// let figure = |(panel, value)| {
+    ///     let window = if panel < 2 { Window::Before } else { Window::After };
+    ///     Figure { window, panel, level: 0, value }
+    /// };
+    /// let figures: Vec<Figure> = (0..).zip([100.0, 102.0, 104.0, 106.0]).map(figure).collect();
+    /// assert_eq!(Changes::of(&figures, 1)?.changes(), [4.0]);
+    /// # Ok::<(), spc::attribution::AttributionError>(())
+    /// ```
     pub fn changes(&self) -> &[f64] {
         &self.changes
     }

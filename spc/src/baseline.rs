@@ -64,11 +64,26 @@ impl Check {
     ];
 
     /// The check of a [`Check::name`]; `None` for any other text.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::baseline::Check;
+    /// assert_eq!(Check::from_name("shift"), Some(Check::Shift));
+    /// assert_eq!(Check::from_name("shifts"), None);
+    /// ```
     pub fn from_name(name: &str) -> Option<Check> {
         Check::ALL.into_iter().find(|check| check.name() == name)
     }
 
     /// Name for configuration, storage and programs.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::baseline::Check;
+    /// assert_eq!(Check::DistinctValues.name(), "distinct_values");
+    /// ```
     pub fn name(self) -> &'static str {
         match self {
             Check::Beyond => "beyond",
@@ -86,6 +101,13 @@ impl Check {
     }
 
     /// What the statistic is.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::baseline::Check;
+    /// assert_eq!(Check::Normality.statistic(), "Anderson-Darling A*");
+    /// ```
     pub fn statistic(self) -> &'static str {
         match self {
             Check::Beyond => "points beyond three sigma",
@@ -103,6 +125,13 @@ impl Check {
     }
 
     /// What a warning means for limits and indices.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::baseline::Check;
+    /// assert!(Check::Normality.warning().starts_with("not normal"));
+    /// ```
     pub fn warning(self) -> &'static str {
         match self {
             Check::Beyond => "more points beyond three sigma than a stable stream gives",

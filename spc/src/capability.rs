@@ -52,9 +52,19 @@ pub enum SpecificationError {
 impl Specification {
     /// A checked specification.
     ///
+    /// Cost: constant.
+    ///
     /// # Errors
     /// [`SpecificationError`] when both limits are absent, a number is not finite, the limits are
     /// equal or reversed, or the target lies outside them.
+    ///
+    /// ```
+    /// use spc::capability::{Specification, SpecificationError};
+    /// assert!(Specification::new(Some(38.0), None, Some(62.0)).is_ok());
+    /// let reversed = Specification::new(Some(62.0), None, Some(38.0));
+    /// let (lower, upper) = (62.0, 38.0);
+    /// assert_eq!(reversed, Err(SpecificationError::Reversed { lower, upper }));
+    /// ```
     pub fn new(
         lower: Option<f64>,
         target: Option<f64>,
@@ -160,6 +170,14 @@ pub enum Label {
 
 impl Label {
     /// Symbol of the spread index: `Cp` or `Pp`.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::Label;
+    /// let symbols = [Label::Capability, Label::Performance].map(Label::spread_symbol);
+    /// assert_eq!(symbols, ["Cp", "Pp"]);
+    /// ```
     pub fn spread_symbol(self) -> &'static str {
         match self {
             Label::Capability => "Cp",
@@ -168,6 +186,13 @@ impl Label {
     }
 
     /// Symbol of Taguchi's index: `Cpm` or `Ppm`.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::Label;
+    /// assert_eq!(Label::Capability.taguchi_symbol(), "Cpm");
+    /// ```
     pub fn taguchi_symbol(self) -> &'static str {
         match self {
             Label::Capability => "Cpm",
@@ -176,6 +201,13 @@ impl Label {
     }
 
     /// Symbol of the index of the nearer side: `Cpk` or `Ppk`.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::Label;
+    /// assert_eq!(Label::Performance.nearest_symbol(), "Ppk");
+    /// ```
     pub fn nearest_symbol(self) -> &'static str {
         match self {
             Label::Capability => "Cpk",
@@ -193,6 +225,12 @@ pub enum Model {
 
 impl Model {
     /// Name for a report.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// assert_eq!(spc::capability::Model::Normal.name(), "normal");
+    /// ```
     pub fn name(self) -> &'static str {
         match self {
             Model::Normal => "normal",
@@ -248,6 +286,23 @@ pub struct Indices {
 
 impl Indices {
     /// The pair to quote: capability for a stable stream, performance otherwise.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::{Label, Specification, Stability, Study, capability};
+    /// let study = Study {
+    ///     subgroups: 20, readings: 20, mean: 50.0, sigma_within: 1.75, sigma_overall: 1.75,
+    ///     observed_below: 0, observed_above: 0,
+    /// };
+    /// let limits = Specification::new(Some(38.0), None, Some(62.0))?;
+    /// let label = |stability| -> Result<Label, spc::capability::CapabilityError> {
+    ///     Ok(capability(&limits, &study, stability, 0.95)?.quoted().label)
+    /// };
+    /// assert_eq!(label(Stability::Stable)?, Label::Capability);
+    /// assert_eq!(label(Stability::Unstable)?, Label::Performance);
+    /// # Ok::<(), spc::capability::CapabilityError>(())
+    /// ```
     pub fn quoted(&self) -> &IndexPair {
         self.capability.as_ref().unwrap_or(&self.performance)
     }
@@ -292,10 +347,28 @@ pub enum CapabilityError {
 /// ones of [`interval::one_sided`]. Cpm: [`interval::taguchi`]. m is the number of independent
 /// subgroups. Expected rates: 1e6 Phi(-3 side index) on each side.
 ///
+/// Cost: constant but for the exact interval of one limit, some dozen integrals.
+///
 /// # Errors
 /// [`CapabilityError`] when the specification is unusable, there are fewer than two subgroups,
 /// counts contradict each other, the mean is not finite, a sigma needed is not positive, or the
 /// confidence is not inside 0 to 1. Sigma within is needed only for a stable stream.
+///
+/// ```
+/// use spc::capability::{Specification, Stability, Study, capability};
+/// // D. C. Montgomery, Introduction to Statistical Quality Control, Example 8.4: 20 readings,
+/// // s 1.75, limits 38 and 62. Cp 2.29, 95 % interval 1.57 to 3.01.
+/// let study = Study {
+///     subgroups: 20, readings: 20, mean: 50.0, sigma_within: 1.75, sigma_overall: 1.75,
+///     observed_below: 0, observed_above: 0,
+/// };
+/// let limits = Specification::new(Some(38.0), None, Some(62.0))?;
+/// let found = capability(&limits, &study, Stability::Stable, 0.95)?;
+/// let cp = found.quoted().spread.expect("two limits");
+/// assert!((cp.value - 2.29).abs() < 0.005);
+/// assert!((cp.lower - 1.57).abs() < 0.006 && (cp.upper - 3.01).abs() < 0.006);
+/// # Ok::<(), spc::capability::CapabilityError>(())
+/// ```
 pub fn capability(
     specification: &Specification,
     study: &Study,

@@ -14,10 +14,9 @@ use crate::t_squared::{Phase, TSquared, TSquaredError};
 use crate::{laney, median, normal};
 use thiserror::Error;
 
+mod estimate;
 mod joint;
 mod samples;
-
-use samples::check_sample;
 
 /// What a chart plots, and hence how its sigma is found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -173,74 +172,6 @@ pub enum LimitsError {
 }
 
 impl Limits {
-    /// Estimates limits from baseline samples in time order, `width` sigmas wide.
-    ///
-    /// - Individuals: mean of the values; sigma = mean moving range / d2(2).
-    /// - MeanRange, MeanS: readings-weighted grand mean; sigma is the minimum-variance unbiased
-    ///   combination of the subgroups' own estimates e_i = R_i/d2(n_i) or s_i/c4(n_i), weighted
-    ///   by the inverse of their relative variance: (d2/d3)^2 or c4^2/(1 - c4^2) (Burr 1969). With
-    ///   equal sizes this is exactly mean R / d2 or mean s / c4; with unequal ones large subgroups
-    ///   count for what they know, which the plain average would ignore.
-    /// - MedianRange: readings-weighted mean of the medians; sigma as for MeanRange.
-    /// - ThreeWay: unweighted mean of the subgroup means; their moving range sets sigma (Wheeler).
-    ///   When samples carry s, sigma within is combined as for MeanS from subgroups of two or
-    ///   more, and sigma between = sqrt(max(0, sigma^2 - sigma_within^2 mean(1/n))).
-    /// - P, Np, U: total of nonconforming or defects over total size; C: mean count, equal sizes.
-    /// - G, T: the mean count or time between events ([`BetweenEvents::estimate`]).
-    /// - PPrime, UPrime: the same centre, and sigma_z of [`crate::laney`].
-    /// - TSquared: [`Limits::estimate_joint`] of the values as one measure.
-    ///
-    /// # Errors
-    /// [`LimitsError`] names the precondition that failed: two samples, positive sizes (whole and
-    /// at least 2 where ranges or s are charted), finite values in range, spreads present, some
-    /// variation.
-    pub fn estimate(kind: ChartKind, samples: &[Sample], width: f64) -> Result<Self, LimitsError> {
-        if !(width.is_finite() && width > 0.0) {
-            return Err(LimitsError::Width(width));
-        }
-        if samples.len() < 2 {
-            return Err(LimitsError::TooFewSamples {
-                found: samples.len(),
-                needed: 2,
-            });
-        }
-        for (index, sample) in samples.iter().enumerate() {
-            check_sample(kind, index, sample)?;
-        }
-        let mut limits = Self {
-            kind,
-            width,
-            subgroups: u32::try_from(samples.len()).unwrap_or(u32::MAX),
-            centre: 0.0,
-            sigma: 0.0,
-            moving_range: None,
-            sigma_within: None,
-            sigma_between: None,
-            joint: None,
-        };
-        match kind {
-            ChartKind::Individuals => limits.fit_moving_range(samples)?,
-            ChartKind::ThreeWay => limits.fit_three_way(samples)?,
-            ChartKind::MeanRange | ChartKind::MedianRange => {
-                limits.fit_within(samples, range_scale)?;
-            }
-            ChartKind::MeanS => limits.fit_within(samples, s_scale)?,
-            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => {
-                limits.fit_attribute(samples)?;
-            }
-            ChartKind::G | ChartKind::T => limits.fit_between(samples)?,
-            ChartKind::PPrime | ChartKind::UPrime => {
-                limits.fit_attribute(samples)?;
-                limits.sigma = laney::sigma_z(&limits, samples)?;
-            }
-            ChartKind::TSquared => {
-                let rows: Vec<[f64; 1]> = samples.iter().map(|one| [one.value]).collect();
-                return Self::estimate_joint(&rows, width);
-            }
-        }
-        Ok(limits)
-    }
-
     /// Control limits of a point of the given size: centre +/- width sigma.
     ///
     /// G and T have the exact limits of [`BetweenEvents::bounds`] instead, with unbiased tails and
@@ -250,6 +181,19 @@ impl Limits {
     ///
     /// Attributes are floored at 0, P and PPrime capped at 1 and Np at its size. Size is ignored by
     /// Individuals, ThreeWay and C. A size of 0 (or less) has no limits where they depend on it.
+    ///
+    /// Cost: constant; that of exact limits where the chart has them.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // 516 nonconformities on 26 boards: D. C. Montgomery, Introduction to Statistical Quality
+    /// // Control, Example 7.3: 6.48 and 33.22.
+    /// let sample = Sample { size: 1.0, value: 516.0 / 26.0, spread: None };
+    /// let bounds = Limits::estimate(ChartKind::C, &[sample; 26], 3.0)?.bounds(1.0);
+    /// assert!(bounds.lower.is_some_and(|lower| (lower - 6.48).abs() < 0.01));
+    /// assert!(bounds.upper.is_some_and(|upper| (upper - 33.22).abs() < 0.01));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn bounds(&self, size: f64) -> Bounds {
         if let Some(law) = self.between_events() {
             let none = Bounds {
@@ -297,6 +241,19 @@ impl Limits {
     /// sqrt(u/n). PPrime, UPrime: that of P or U times sigma_z, at least 1. G: sqrt(m (m - 1)), T:
     /// m, m being the mean. TSquared: infinite, it is a distance in sigmas itself. Infinite too
     /// where a size of 0 (or less) carries no information.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // Proportions of 30 samples of 50 that average 0.2313: D. C. Montgomery, Introduction to
+    /// // Statistical Quality Control, Example 7.1.
+    /// let sample = Sample { size: 50.0, value: 0.2313, spread: None };
+    /// let limits = Limits::estimate(ChartKind::P, &[sample; 30], 3.0)?;
+    /// assert!((limits.sigma_at(50.0) - 0.0596).abs() < 1e-4);
+    /// assert!(limits.sigma_at(0.0).is_infinite());
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn sigma_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Individuals | ChartKind::ThreeWay => self.sigma,
@@ -332,6 +289,19 @@ impl Limits {
     /// Distance of a value from the centre in sigmas of the plotted value; 0 where a size of 0
     /// gives no sigma. G and T: the normal score ([`BetweenEvents::score`]), for they are skewed.
     /// TSquared: the magnitude of a normal variable that chance leads as far out as seldom.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // Proportions of 30 samples of 50 that average 0.2313: D. C. Montgomery, Introduction to
+    /// // Statistical Quality Control, Example 7.1.
+    /// let sample = Sample { size: 50.0, value: 0.2313, spread: None };
+    /// let limits = Limits::estimate(ChartKind::P, &[sample; 30], 3.0)?;
+    /// // 0.4102 is the upper limit there, and so lies three sigma out.
+    /// assert!((limits.standardised(0.4102, 50.0) - 3.0).abs() < 1e-3);
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn standardised(&self, value: f64, size: f64) -> f64 {
         if let Some(law) = self.between_events() {
             return law.score(value).unwrap_or(0.0);
@@ -352,6 +322,19 @@ impl Limits {
 
     /// Centre line at the given size: size times the proportion for Np, the median for G and T,
     /// else the centre.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // Proportions of 30 samples of 50 that average 0.2313: D. C. Montgomery, Introduction to
+    /// // Statistical Quality Control, Example 7.1.
+    /// let sample = Sample { size: 50.0, value: 0.2313 * 50.0, spread: None };
+    /// let limits = Limits::estimate(ChartKind::Np, &[sample; 30], 3.0)?;
+    /// assert!((limits.centre_at(50.0) - 11.565).abs() < 1e-9);
+    /// assert!((limits.centre_at(100.0) - 23.13).abs() < 1e-9);
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn centre_at(&self, size: f64) -> f64 {
         match self.kind {
             ChartKind::Np => self.centre * size.max(0.0),
@@ -367,6 +350,20 @@ impl Limits {
     /// range chart.
     /// `None` for attributes, for a size that is not a whole number of at least 2, and for a
     /// ThreeWay without spreads.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // D. C. Montgomery, Introduction to Statistical Quality Control, Example 6.1: mean range
+    /// // 0.32521 of 5; its chart has the limits 0 and 0.68749 (D4 = 2.114).
+    /// let sample = Sample { size: 5.0, value: 1.5056, spread: Some(0.32521) };
+    /// let limits = Limits::estimate(ChartKind::MeanRange, &[sample; 25], 3.0)?;
+    /// let bounds = limits.spread_bounds(5.0).expect("a chart of ranges");
+    /// assert_eq!(bounds.lower, Some(0.0));
+    /// assert!(bounds.upper.is_some_and(|upper| (upper - 0.68749).abs() < 3e-4));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn spread_bounds(&self, size: f64) -> Option<Bounds> {
         match self.kind {
             ChartKind::Individuals => self.moving_range_bounds(),
@@ -382,6 +379,17 @@ impl Limits {
     }
 
     /// The law of what lies between events (G, T).
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// let counts = [800.0, 1500.0, 700.0].map(|value| Sample { size: 1.0, value, spread: None });
+    /// let limits = Limits::estimate(ChartKind::G, &counts, 3.0)?;
+    /// let law = limits.between_events().expect("a chart of events");
+    /// assert_eq!((law.mean, law.events), (1000.0, 3));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn between_events(&self) -> Option<BetweenEvents> {
         Some(BetweenEvents {
             law: self.kind.between()?,
@@ -392,6 +400,17 @@ impl Limits {
 
     /// How much more the baseline's points varied than their law explains ([`crate::laney`]), as
     /// it was found; limits take at least 1. `None` for charts other than PPrime and UPrime.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // 10 % and 30 % of 100 around 20 %: 2.5 sigma below and above, so a moving range of 5.
+    /// let shares = [0.1, 0.3].map(|value| Sample { size: 100.0, value, spread: None });
+    /// let limits = Limits::estimate(ChartKind::PPrime, &shares, 3.0)?;
+    /// assert!(limits.sigma_z().is_some_and(|found| (found - 5.0 / 1.12838).abs() < 1e-4));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn sigma_z(&self) -> Option<f64> {
         matches!(self.kind, ChartKind::PPrime | ChartKind::UPrime).then_some(self.sigma)
     }
@@ -399,12 +418,37 @@ impl Limits {
     /// Limits of the chart of moving ranges of two: mean MR (1 +/- width d3/d2), floored at 0.
     ///
     /// `None` where the chart has no moving range.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // D. C. Montgomery, Introduction to Statistical Quality Control, Example 6.5: mean moving
+    /// // range 7.79, upper limit 25.45 (D4 = 3.267).
+    /// let values = [300.0, 307.79, 300.0].map(|value| Sample { size: 1.0, value, spread: None });
+    /// let limits = Limits::estimate(ChartKind::Individuals, &values, 3.0)?;
+    /// let bounds = limits.moving_range_bounds().expect("a chart of individuals");
+    /// assert!(bounds.upper.is_some_and(|upper| (upper - 25.45).abs() < 0.01));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn moving_range_bounds(&self) -> Option<Bounds> {
         let scale = range_scale(2.0)?;
         Some(self.scaled_bounds(self.moving_range? / scale.mean, scale))
     }
 
     /// Chance that an in-control normal point falls beyond the limits: 2 (1 - Phi(width)).
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::chart::{ChartKind, Limits, Sample};
+    /// // Proportions of 30 samples of 50 that average 0.2313: D. C. Montgomery, Introduction to
+    /// // Statistical Quality Control, Example 7.1.
+    /// let sample = Sample { size: 50.0, value: 0.2313, spread: None };
+    /// let limits = Limits::estimate(ChartKind::P, &[sample; 30], 3.0)?;
+    /// assert!((limits.false_alarm_per_point() - 0.0027).abs() < 1e-6);
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn false_alarm_per_point(&self) -> f64 {
         false_alarm(self.width)
     }
@@ -418,78 +462,12 @@ impl Limits {
             upper: Some(centre + half),
         }
     }
-
-    fn fit_moving_range(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {
-        let steps = samples
-            .windows(2)
-            .map(|pair| (pair[1].value - pair[0].value).abs());
-        let mean_range = steps.sum::<f64>() / (samples.len() - 1) as f64;
-        let d2 = range_scale(2.0).map_or(1.0, |scale| scale.mean);
-        self.centre = samples.iter().map(|s| s.value).sum::<f64>() / samples.len() as f64;
-        self.moving_range = Some(mean_range);
-        self.sigma = positive(mean_range / d2)?;
-        finite_total(self.centre)
-    }
-
-    fn fit_three_way(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {
-        self.fit_moving_range(samples)?;
-        let with_spread: Vec<Sample> = samples
-            .iter()
-            .filter(|s| s.spread.is_some() && s.size >= 2.0)
-            .copied()
-            .collect();
-        if with_spread.is_empty() {
-            return Ok(());
-        }
-        let within = combined_sigma(&with_spread, s_scale)?;
-        let inverse: f64 = samples.iter().map(|s| 1.0 / s.size).sum();
-        let size = samples.len() as f64 / inverse;
-        self.sigma_within = Some(within);
-        self.sigma_between = Some(sigma_between(self.sigma, within, size));
-        Ok(())
-    }
-
-    fn fit_within(
-        &mut self,
-        samples: &[Sample],
-        scale: fn(f64) -> Option<SpreadScale>,
-    ) -> Result<(), LimitsError> {
-        self.centre = weighted_mean(samples);
-        self.sigma = positive(combined_sigma(samples, scale)?)?;
-        finite_total(self.centre)
-    }
-
-    fn fit_between(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {
-        let values: Vec<f64> = samples.iter().map(|s| s.value).collect();
-        if let Some(law) = self.kind.between() {
-            self.centre = BetweenEvents::estimate(law, &values)?.mean;
-        }
-        Ok(())
-    }
-
-    fn fit_attribute(&mut self, samples: &[Sample]) -> Result<(), LimitsError> {
-        self.centre = match self.kind {
-            ChartKind::Np => {
-                let total: f64 = samples.iter().map(|s| s.value).sum();
-                total / samples.iter().map(|s| s.size).sum::<f64>()
-            }
-            ChartKind::C => {
-                let first = samples[0].size;
-                let differs = |s: &Sample| (s.size - first).abs() > 1e-9 * first;
-                if let Some(index) = samples.iter().position(differs) {
-                    return Err(LimitsError::UnequalSize { index });
-                }
-                samples.iter().map(|s| s.value).sum::<f64>() / samples.len() as f64
-            }
-            _ => weighted_mean(samples),
-        };
-        finite_total(self.centre)?;
-        positive(self.sigma_at(1.0)).map(|_| ())
-    }
 }
 
 /// Chance that an in-control normal point falls beyond known limits of a width in sigma:
 /// 2 (1 - Phi(width)).
+///
+/// Cost: constant.
 ///
 /// ```
 /// assert!((spc::chart::false_alarm(3.0) - 0.0027).abs() < 1e-6);
@@ -502,6 +480,14 @@ pub fn false_alarm(width: f64) -> f64 {
 ///
 /// `sigma_of_means` is that of the plotted means, `within` that of single readings, `size` the
 /// (harmonic mean) number of readings in a subgroup. 0 when the readings within explain all.
+///
+/// Cost: constant.
+///
+/// ```
+/// // Means of 4 with sigma 5, readings within with sigma 6: 25 = 4^2 + 36/4.
+/// assert_eq!(spc::chart::sigma_between(5.0, 6.0, 4.0), 4.0);
+/// assert_eq!(spc::chart::sigma_between(2.0, 6.0, 4.0), 0.0);
+/// ```
 pub fn sigma_between(sigma_of_means: f64, within: f64, size: f64) -> f64 {
     (sigma_of_means * sigma_of_means - within * within / size)
         .max(0.0)
@@ -537,50 +523,6 @@ fn over(variance: f64, size: f64) -> f64 {
         (variance / size).sqrt()
     } else {
         f64::INFINITY
-    }
-}
-
-fn combined_sigma(
-    samples: &[Sample],
-    scale: fn(f64) -> Option<SpreadScale>,
-) -> Result<f64, LimitsError> {
-    let (mut total, mut weights) = (0.0, 0.0);
-    for (index, sample) in samples.iter().enumerate() {
-        let spread = sample.spread.ok_or(LimitsError::MissingSpread { index })?;
-        let scale = scale(sample.size).ok_or(LimitsError::Size {
-            index,
-            size: sample.size,
-            needed: "a spread needs a whole number of at least 2 readings",
-        })?;
-        let weight = (scale.mean / scale.deviation).powi(2);
-        total += weight * spread / scale.mean;
-        weights += weight;
-    }
-    Ok(total / weights)
-}
-
-fn weighted_mean(samples: &[Sample]) -> f64 {
-    let total: f64 = samples.iter().map(|s| s.size * s.value).sum();
-    total / samples.iter().map(|s| s.size).sum::<f64>()
-}
-
-fn positive(sigma: f64) -> Result<f64, LimitsError> {
-    if !sigma.is_finite() {
-        return Err(LimitsError::NotFinite { index: 0 });
-    }
-    if sigma > 0.0 {
-        Ok(sigma)
-    } else {
-        Err(LimitsError::ZeroVariance)
-    }
-}
-
-/// Finite readings can still overflow in their sum.
-fn finite_total(centre: f64) -> Result<(), LimitsError> {
-    if centre.is_finite() {
-        Ok(())
-    } else {
-        Err(LimitsError::NotFinite { index: 0 })
     }
 }
 

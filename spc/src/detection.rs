@@ -47,6 +47,16 @@ pub struct Thresholds {
 
 impl Thresholds {
     /// The three sums, with their head start.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// let found = spc::detection::thresholds(10_000.0)?;
+    /// let [small, _, large] = found.cusums();
+    /// assert_eq!((small.reference, small.head_start), (0.25, 0.5 * found.h[0]));
+    /// assert!(large.threshold < small.threshold);
+    /// # Ok::<(), spc::runlength::RunLengthError>(())
+    /// ```
     pub fn cusums(&self) -> [Cusum; 3] {
         std::array::from_fn(|i| Cusum {
             reference: SET_REFERENCES[i],
@@ -56,6 +66,17 @@ impl Thresholds {
     }
 
     /// Limits and sums together, to ask for their run lengths.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::runlength::{Change, Effort};
+    /// let scheme = spc::detection::thresholds(500.0)?.scheme();
+    /// let effort = Effort { runs: 1_000, ..Effort::default() };
+    /// let found = scheme.average(Change::None, effort)?;
+    /// assert!((found.mean - 500.0).abs() < 25.0 + 3.0 * found.standard_error);
+    /// # Ok::<(), spc::runlength::RunLengthError>(())
+    /// ```
     pub fn scheme(&self) -> Scheme {
         Scheme {
             limits: Some(self.width),

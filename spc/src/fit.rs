@@ -38,6 +38,17 @@ pub enum Unfit {
 
 impl Unfit {
     /// The reason in words.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::{distribution::Family, fit};
+    /// let readings = [0.0, 0.1, 0.2, 0.3, 0.5, 0.7, 0.9, 1.1];
+    /// let found = fit::one(Family::LogNormal, &readings, 0.0)?;
+    /// let reason = found.outcome.err().map(|unfit| unfit.in_words());
+    /// assert_eq!(reason, Some("a reading lies at or below the bound"));
+    /// # Ok::<(), spc::readings::ReadingsError>(())
+    /// ```
     pub fn in_words(self) -> &'static str {
         match self {
             Unfit::AtOrBelowBound(_) => "a reading lies at or below the bound",
@@ -82,6 +93,13 @@ pub enum Reason {
 
 impl Reason {
     /// The reason in words.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::fit::Reason;
+    /// assert_eq!(Reason::NormalNotRejected.in_words(), "the normal is not clearly rejected");
+    /// ```
     pub fn in_words(self) -> &'static str {
         match self {
             Reason::NormalNotRejected => "the normal is not clearly rejected",
@@ -108,6 +126,17 @@ pub struct Selection {
 
 impl Selection {
     /// The candidate of a family.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::distribution::Family;
+    /// let readings: Vec<f64> = (1..60).map(|i| (f64::from(i) / 20.0).exp()).collect();
+    /// let found = spc::fit::select(&readings, 0.0)?;
+    /// let weibull = found.candidate(Family::Weibull).expect("every family is a candidate");
+    /// assert!(weibull.outcome.is_ok_and(|fit| fit.log_likelihood <= 0.0));
+    /// # Ok::<(), spc::readings::ReadingsError>(())
+    /// ```
     pub fn candidate(&self, family: Family) -> Option<&Candidate> {
         self.candidates.iter().find(|one| one.family == family)
     }

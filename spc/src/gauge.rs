@@ -80,6 +80,8 @@ impl Study {
     /// At least 2 parts, 1 operator and 2 trials. With one operator (an automatic station) there is
     /// no reproducibility to estimate.
     ///
+    /// Cost: linear.
+    ///
     /// # Errors
     /// [`GaugeError`] for too few parts, operators or trials, a number of values that does not
     /// match, a value that is not finite, or no variation at all.
@@ -119,16 +121,43 @@ impl Study {
     }
 
     /// Parts measured.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::gauge::Study;
+    /// let study = Study::new(2, 1, 3, vec![1.0, 1.1, 1.0, 2.0, 2.1, 2.1])?;
+    /// assert_eq!(study.parts(), 2);
+    /// # Ok::<(), spc::gauge::GaugeError>(())
+    /// ```
     pub fn parts(&self) -> usize {
         self.parts
     }
 
     /// Operators (or stations) measuring.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::gauge::Study;
+    /// let study = Study::new(2, 1, 3, vec![1.0, 1.1, 1.0, 2.0, 2.1, 2.1])?;
+    /// assert_eq!(study.operators(), 1);
+    /// # Ok::<(), spc::gauge::GaugeError>(())
+    /// ```
     pub fn operators(&self) -> usize {
         self.operators
     }
 
     /// Trials of each operator on each part.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::gauge::Study;
+    /// let study = Study::new(2, 1, 3, vec![1.0, 1.1, 1.0, 2.0, 2.1, 2.1])?;
+    /// assert_eq!(study.trials(), 3);
+    /// # Ok::<(), spc::gauge::GaugeError>(())
+    /// ```
     pub fn trials(&self) -> usize {
         self.trials
     }
@@ -217,6 +246,14 @@ impl Component {
     }
 
     /// Its standard deviation, in the unit of the gauge.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::gauge::Component;
+    /// let component = Component { variance: 0.04, was_negative: false, bounds: None };
+    /// assert!((component.sigma() - 0.2).abs() < 1e-15);
+    /// ```
     pub fn sigma(&self) -> f64 {
         self.variance.sqrt()
     }
@@ -253,8 +290,26 @@ pub struct Share {
 impl Components {
     /// A component's shares, given the tolerance U - L in the unit of the gauge.
     ///
+    /// Cost: constant.
+    ///
     /// # Errors
     /// [`GaugeError`] for a tolerance that is not finite and positive, or a total of zero.
+    ///
+    /// ```
+    /// use spc::gauge::{Component, Components};
+    /// // AIAG, Measurement Systems Analysis (from memory): EV 0.199933, AV 0.226838, GRR 0.302373,
+    /// // PV 1.042327, TV 1.085301; the gauge is 27.86 % of the variation.
+    /// let (was_negative, bounds) = (false, None);
+    /// let of = |sigma: f64| Component { variance: sigma * sigma, was_negative, bounds };
+    /// let found = Components {
+    ///     repeatability: of(0.199_933), reproducibility: Some(of(0.226_838)), interaction: None,
+    ///     gauge: of(0.302_373), part: of(1.042_327), total: of(1.085_301),
+    /// };
+    /// let share = found.share(&found.gauge, None)?;
+    /// assert!((share.of_variation - 27.86).abs() < 0.005);
+    /// assert!(found.share(&found.gauge, Some(0.0)).is_err());
+    /// # Ok::<(), spc::gauge::GaugeError>(())
+    /// ```
     pub fn share(&self, of: &Component, tolerance: Option<f64>) -> Result<Share, GaugeError> {
         if let Some(given) = tolerance.filter(|t| !(t.is_finite() && *t > 0.0)) {
             return Err(GaugeError::Parameter {
@@ -276,6 +331,21 @@ impl Components {
 
     /// ndc: how many categories of parts the gauge tells apart, 1.41 PV / GRR rounded down, at
     /// least 1; `None` where the gauge shows no variation.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::gauge::{Component, Components};
+    /// // AIAG, Measurement Systems Analysis (from memory): EV 0.199933, AV 0.226838, GRR 0.302373,
+    /// // PV 1.042327, TV 1.085301; 4 categories.
+    /// let (was_negative, bounds) = (false, None);
+    /// let of = |sigma: f64| Component { variance: sigma * sigma, was_negative, bounds };
+    /// let found = Components {
+    ///     repeatability: of(0.199_933), reproducibility: Some(of(0.226_838)), interaction: None,
+    ///     gauge: of(0.302_373), part: of(1.042_327), total: of(1.085_301),
+    /// };
+    /// assert_eq!(found.distinct_categories(), Some(4));
+    /// ```
     pub fn distinct_categories(&self) -> Option<u32> {
         let ratio = CATEGORY_FACTOR * self.part.sigma() / self.gauge.sigma();
         // Above what a u32 holds the cast saturates.

@@ -71,6 +71,8 @@ pub fn sigma_z(limits: &Limits, samples: &[Sample]) -> Result<f64, LimitsError> 
 /// Less variation than the law gives comes from few baseline points or from samples that are not
 /// independent; narrower limits would not be earned. A sigma_z that is not a number counts as 1.
 ///
+/// Cost: constant.
+///
 /// ```
 /// assert_eq!(spc::laney::applied(0.47), 1.0);
 /// assert_eq!(spc::laney::applied(1.38), 1.38);

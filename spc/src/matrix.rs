@@ -19,7 +19,7 @@ pub(crate) struct Matrix {
 
 impl Matrix {
     /// All zeros.
-    pub fn zeros(size: usize) -> Self {
+    pub(crate) fn zeros(size: usize) -> Self {
         Self {
             size,
             cells: vec![0.0; size * size],
@@ -27,7 +27,7 @@ impl Matrix {
     }
 
     /// A matrix whose entries follow from row and column.
-    pub fn from_fn(size: usize, entry: impl Fn(usize, usize) -> f64) -> Self {
+    pub(crate) fn from_fn(size: usize, entry: impl Fn(usize, usize) -> f64) -> Self {
         let cells = (0..size * size).map(|i| entry(i / size, i % size));
         Self {
             size,
@@ -36,7 +36,7 @@ impl Matrix {
     }
 
     /// The entry of a row and a column.
-    pub fn at(&self, row: usize, column: usize) -> f64 {
+    pub(crate) fn at(&self, row: usize, column: usize) -> f64 {
         self.cells[row * self.size + column]
     }
 
@@ -46,17 +46,17 @@ impl Matrix {
     }
 
     /// Adds to an entry.
-    pub fn add(&mut self, row: usize, column: usize, value: f64) {
+    pub(crate) fn add(&mut self, row: usize, column: usize, value: f64) {
         self.cells[row * self.size + column] += value;
     }
 
     /// The sum of two matrices of one size, entry by entry.
-    pub fn plus(&self, other: &Self) -> Self {
+    pub(crate) fn plus(&self, other: &Self) -> Self {
         Self::from_fn(self.size, |i, j| self.at(i, j) + other.at(i, j))
     }
 
     /// The product of two matrices of one size.
-    pub fn times(&self, other: &Self) -> Self {
+    pub(crate) fn times(&self, other: &Self) -> Self {
         let mut product = Self::zeros(self.size);
         for i in 0..self.size {
             for k in 0..self.size {
@@ -70,30 +70,30 @@ impl Matrix {
     }
 
     /// The product with a vector.
-    pub fn times_vector(&self, vector: &[f64]) -> Vec<f64> {
+    pub(crate) fn times_vector(&self, vector: &[f64]) -> Vec<f64> {
         let row = |i: usize| (0..self.size).map(|j| self.at(i, j) * vector[j]).sum();
         (0..self.size).map(row).collect()
     }
 
     /// v' M v.
-    pub fn quadratic(&self, vector: &[f64]) -> f64 {
+    pub(crate) fn quadratic(&self, vector: &[f64]) -> f64 {
         dot(&self.times_vector(vector), vector)
     }
 
     /// The sum of the diagonal.
-    pub fn trace(&self) -> f64 {
+    pub(crate) fn trace(&self) -> f64 {
         (0..self.size).map(|i| self.at(i, i)).sum()
     }
 
     /// The trace of the square.
-    pub fn trace_of_square(&self) -> f64 {
+    pub(crate) fn trace_of_square(&self) -> f64 {
         let row = |i| (0..self.size).map(move |j| (i, j));
         let pairs = (0..self.size).flat_map(row);
         pairs.map(|(i, j)| self.at(i, j) * self.at(j, i)).sum()
     }
 
     /// The sum of squared entries, each times the weights of its row and column.
-    pub fn squared_entries(&self, weights: &[f64]) -> f64 {
+    pub(crate) fn squared_entries(&self, weights: &[f64]) -> f64 {
         let entry = |i: usize, j: usize| weights[i] * weights[j] * self.at(i, j).powi(2);
         let row = |i: usize| (0..self.size).map(|j| entry(i, j)).sum::<f64>();
         (0..self.size).map(row).sum()
@@ -101,7 +101,7 @@ impl Matrix {
 
     /// The lower triangle L with L L' = M of a symmetric matrix without negative eigenvalues.
     /// A direction without variance gets a column of zeros.
-    pub fn root(&self) -> Self {
+    pub(crate) fn root(&self) -> Self {
         let largest = (0..self.size).map(|i| self.at(i, i)).fold(0.0, f64::max);
         let mut root = Self::zeros(self.size);
         for j in 0..self.size {
@@ -121,7 +121,7 @@ impl Matrix {
     }
 
     /// L^-1 v where this is a lower triangle L. An entry without variance comes out as zero.
-    pub fn solve_lower(&self, vector: &[f64]) -> Vec<f64> {
+    pub(crate) fn solve_lower(&self, vector: &[f64]) -> Vec<f64> {
         let mut solved: Vec<f64> = Vec::with_capacity(self.size);
         for (i, value) in vector.iter().enumerate() {
             let pivot = self.at(i, i);
@@ -133,13 +133,13 @@ impl Matrix {
     }
 
     /// Whether a lower triangle has an inverse.
-    pub fn has_full_rank(&self) -> bool {
+    pub(crate) fn has_full_rank(&self) -> bool {
         (0..self.size).all(|i| self.at(i, i) > 0.0)
     }
 
     /// The eigenvalues of a symmetric matrix, and the products of its eigenvectors with a vector,
     /// in the same order: by C. G. J. Jacobi's rotations (1846), row by row.
-    pub fn principal(&self, vector: &[f64]) -> (Vec<f64>, Vec<f64>) {
+    pub(crate) fn principal(&self, vector: &[f64]) -> (Vec<f64>, Vec<f64>) {
         let (mut left, mut turned) = (self.clone(), vector.to_vec());
         let size = self.size;
         for _ in 0..SWEEPS {
@@ -172,7 +172,7 @@ impl Matrix {
     }
 
     /// L'^-1 v where this is a lower triangle L of full rank.
-    pub fn solve_upper(&self, vector: &[f64]) -> Vec<f64> {
+    pub(crate) fn solve_upper(&self, vector: &[f64]) -> Vec<f64> {
         let mut solved = vector.to_vec();
         for i in (0..self.size).rev() {
             let known: f64 = (i + 1..self.size).map(|k| self.at(k, i) * solved[k]).sum();

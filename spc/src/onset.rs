@@ -42,6 +42,16 @@ pub struct Onset {
 
 impl Onset {
     /// Earliest point of the set: where a containment should begin.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// // In control for ten points, then three sigma higher.
+    /// let z = [0.1, -0.4, 0.6, -0.2, 0.3, -0.5, 0.2, 0.0, -0.1, 0.4, 3.2, 2.7, 3.1, 2.9];
+    /// let found = spc::onset::step(&z, 0.9)?;
+    /// assert_eq!((found.first_affected, found.earliest()), (10, 10));
+    /// # Ok::<(), spc::onset::OnsetError>(())
+    /// ```
     pub fn earliest(&self) -> usize {
         self.set.first().copied().unwrap_or(self.first_affected)
     }
@@ -93,6 +103,8 @@ pub fn step(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
 /// a drift leaves so little trace at first that an even weight would favour late starts. For the
 /// same reason the set holds half of what `coverage` leaves out as well.
 ///
+/// Cost: as [`step`].
+///
 /// ```
 /// use spc::onset::{Shape, drift};
 /// let mean = |i: i32| if i < 20 { 0.0 } else { 0.3 * f64::from(i - 19) };
@@ -142,6 +154,8 @@ pub fn estimate(z: &[f64], coverage: f64) -> Result<Onset, OnsetError> {
 /// ([`crate::t_squared::TSquared::scores`]). As [`estimate`], of a shift or a slope in any
 /// direction: likelihoods of the measures multiply, and each measure's size is integrated out.
 /// `shift` and `slope` are lengths, in sigmas along the direction of the change.
+///
+/// Cost: as [`estimate`], times the measures.
 ///
 /// ```
 /// use spc::onset::estimate_joint;

@@ -75,6 +75,18 @@ pub fn bounds(limits: &Limits, size: f64) -> Option<Bounds> {
 /// smaller the counts are; the rate is the baseline's, whose error they carry. The mid-probability
 /// is that of H. O. Lancaster, Biometrika 36 (1949). `limits`, `size` and the cases of `None` are
 /// those of [`bounds`]; `value` is the plotted one.
+///
+/// Cost: a few values of the law.
+///
+/// ```
+/// use spc::chart::{ChartKind, Limits, Sample};
+/// let sample = Sample { size: 1.0, value: 4.0, spread: None };
+/// let limits = Limits::estimate(ChartKind::C, &[sample; 25], 3.0)?;
+/// // Tables of the Poisson law of mean 4: 0.9489 up to 7 and 0.9786 up to 8; 0.96375 has 1.796.
+/// let score = spc::probability::score(&limits, 8.0, 1.0).expect("a count chart");
+/// assert!((score - 1.796).abs() < 0.001);
+/// # Ok::<(), spc::chart::LimitsError>(())
+/// ```
 pub fn score(limits: &Limits, value: f64, size: f64) -> Option<f64> {
     let (below, above) = match limits.kind {
         ChartKind::P | ChartKind::Np => {

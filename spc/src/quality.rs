@@ -22,12 +22,27 @@ pub struct Proportion {
 }
 
 /// Defects per million opportunities, 1e6 defects / opportunities; `None` without opportunities.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::dpmo;
+/// assert_eq!((dpmo(12, 480_000), dpmo(1, 0)), (Some(25.0), None));
+/// ```
 pub fn dpmo(defects: u64, opportunities: u64) -> Option<f64> {
     (opportunities > 0).then(|| 1e6 * defects as f64 / opportunities as f64)
 }
 
 /// DPMO over several kinds of opportunity, each given as (defects, opportunities): the totals'
 /// quotient, not the mean of quotients. `None` without opportunities.
+///
+/// Cost: linear.
+///
+/// ```
+/// use spc::quality::dpmo_index;
+/// // 3 defects on 1,000 components, 1 on 9,000 terminations: 4 on 10,000.
+/// assert_eq!(dpmo_index(&[(3, 1_000), (1, 9_000)]), Some(400.0));
+/// ```
 pub fn dpmo_index(kinds: &[(u64, u64)]) -> Option<f64> {
     let total = |part: fn(&(u64, u64)) -> u64| kinds.iter().map(|k| part(k) as f64).sum::<f64>();
     let opportunities = total(|kind| kind.1);
@@ -35,6 +50,13 @@ pub fn dpmo_index(kinds: &[(u64, u64)]) -> Option<f64> {
 }
 
 /// Defects per unit; `None` without units.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::dpu;
+/// assert_eq!((dpu(3, 12), dpu(3, 0)), (Some(0.25), None));
+/// ```
 pub fn dpu(defects: u64, units: u64) -> Option<f64> {
     (units > 0).then(|| defects as f64 / units as f64)
 }
@@ -44,6 +66,15 @@ pub fn dpu(defects: u64, units: u64) -> Option<f64> {
 /// With p = passed/entered, z the normal quantile of the two-sided confidence:
 /// (p + z^2/2n -/+ z sqrt(p(1-p)/n + z^2/4n^2)) / (1 + z^2/n). `None` when nothing entered, more
 /// passed than entered, or the confidence is not inside 0 to 1.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::first_pass_yield;
+/// // R. G. Newcombe, Statistics in Medicine 17, 1998 (from memory): 81 of 263, 0.2553 to 0.3662.
+/// let found = first_pass_yield(81, 263, 0.95).expect("no more passed than entered");
+/// assert!((found.lower - 0.2553).abs() < 1e-4 && (found.upper - 0.3662).abs() < 1e-4);
+/// ```
 pub fn first_pass_yield(passed: u64, entered: u64, confidence: f64) -> Option<Proportion> {
     if entered == 0 || passed > entered || !(confidence > 0.0 && confidence < 1.0) {
         return None;
@@ -72,6 +103,14 @@ pub fn first_pass_yield(passed: u64, entered: u64, confidence: f64) -> Option<Pr
 }
 
 /// Product of the yields of successive steps; `None` for no steps or a yield outside 0 to 1.
+///
+/// Cost: linear.
+///
+/// ```
+/// use spc::quality::rolled_yield;
+/// assert!(rolled_yield(&[0.9, 0.5]).is_some_and(|found| (found - 0.45).abs() < 1e-12));
+/// assert_eq!(rolled_yield(&[]), None);
+/// ```
 pub fn rolled_yield(steps: &[f64]) -> Option<f64> {
     let valid = steps.iter().all(|y| (0.0..=1.0).contains(y));
     (valid && !steps.is_empty()).then(|| steps.iter().product())
@@ -80,17 +119,40 @@ pub fn rolled_yield(steps: &[f64]) -> Option<f64> {
 /// Share of units expected free of defects, exp(-dpu), when defects fall independently (Poisson).
 ///
 /// `None` for a negative or non-finite dpu.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::poisson_yield;
+/// assert!(poisson_yield(1.0).is_some_and(|found| (found - 0.367_879).abs() < 1e-6));
+/// assert_eq!(poisson_yield(-0.1), None);
+/// ```
 pub fn poisson_yield(dpu: f64) -> Option<f64> {
     (dpu.is_finite() && dpu >= 0.0).then(|| (-dpu).exp())
 }
 
 /// Geometric mean yield of a step: rolled^(1/steps); `None` for no steps or a yield outside 0..1.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::normalised_yield;
+/// // Four steps of 0.9 each: 0.6561.
+/// assert!(normalised_yield(0.6561, 4).is_some_and(|found| (found - 0.9).abs() < 1e-12));
+/// ```
 pub fn normalised_yield(rolled: f64, steps: u32) -> Option<f64> {
     let valid = steps > 0 && (0.0..=1.0).contains(&rolled);
     valid.then(|| rolled.powf(1.0 / f64::from(steps)))
 }
 
 /// Units to start for the wanted number of good ones, rounded up; `None` for a yield not in (0, 1].
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::quality::units_to_start;
+/// assert_eq!(units_to_start(1_000, 0.96), Some(1_042.0));
+/// ```
 pub fn units_to_start(wanted: u64, rolled: f64) -> Option<f64> {
     (rolled > 0.0 && rolled <= 1.0).then(|| (wanted as f64 / rolled).ceil())
 }

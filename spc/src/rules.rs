@@ -63,6 +63,13 @@ impl Rule {
     ];
 
     /// Name for configuration and storage.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::rules::Rule;
+    /// assert_eq!(Rule::TwoOfThree2s.name(), "two_of_three_2s");
+    /// ```
     pub fn name(self) -> &'static str {
         match self {
             Rule::Beyond3s => "beyond_3s",
@@ -78,11 +85,25 @@ impl Rule {
     }
 
     /// The rule of that name, if there is one.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::rules::Rule;
+    /// assert_eq!((Rule::from_name("run_8"), Rule::from_name("run_7")), (Some(Rule::Run8), None));
+    /// ```
     pub fn from_name(name: &str) -> Option<Rule> {
         Rule::ALL.into_iter().find(|rule| rule.name() == name)
     }
 
     /// What the pattern is, in words for a reader of a page or report.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::rules::Rule;
+    /// assert_eq!(Rule::Run8.in_words(), "eight points in a row on one side of the centre");
+    /// ```
     pub fn in_words(self) -> &'static str {
         match self {
             Rule::Beyond3s => "a point more than three sigma from the centre",
@@ -98,6 +119,13 @@ impl Rule {
     }
 
     /// Points the longest form of the pattern spans.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::rules::Rule;
+    /// assert_eq!((Rule::Beyond3s.window(), Rule::FourOfFive1s.window()), (1, 5));
+    /// ```
     pub fn window(self) -> u32 {
         match self {
             Rule::Beyond3s => 1,
@@ -113,6 +141,15 @@ impl Rule {
 }
 
 /// The side on which a value lies beyond its limits; `None` on or inside them.
+///
+/// Cost: constant.
+///
+/// ```
+/// use spc::{chart::Bounds, rules::{Side, beyond}};
+/// let bounds = Bounds { lower: None, centre: 0.0, upper: Some(3.0) };
+/// assert_eq!((beyond(3.0, bounds), beyond(3.1, bounds)), (None, Some(Side::Upper)));
+/// assert_eq!(beyond(-9.0, bounds), None);
+/// ```
 pub fn beyond(value: f64, bounds: Bounds) -> Option<Side> {
     if bounds.upper.is_some_and(|upper| value > upper) {
         Some(Side::Upper)
@@ -160,6 +197,16 @@ impl RuleState {
     /// `z` is the point's distance from the centre in sigmas of the plotted value; `x` is the
     /// value itself, by which rises and falls are judged (with varying sizes z would mislead). A
     /// point that is not finite has no place in a pattern: it reports nothing and ends them all.
+    ///
+    /// Cost: constant a rule.
+    ///
+    /// ```
+    /// use spc::rules::{Rule, RuleState, Side};
+    /// let mut state = RuleState::default();
+    /// let mut push = |z| state.push(z, z, &[Rule::TwoOfThree2s, Rule::Run8]);
+    /// assert!(push(2.1).is_empty() && push(0.5).is_empty());
+    /// assert_eq!(push(2.2), [(Rule::TwoOfThree2s, Side::Upper)]);
+    /// ```
     pub fn push(&mut self, z: f64, x: f64, rules: &[Rule]) -> Vec<(Rule, Side)> {
         if !z.is_finite() || !x.is_finite() {
             *self = Self::default();
@@ -173,6 +220,14 @@ impl RuleState {
     }
 
     /// The state as one line of text.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// let mut state = spc::rules::RuleState::default();
+    /// state.push(-0.5, 1.0, &[]);
+    /// assert_eq!(state.encode(), "0,0,0,0,-1,0,0,1,0,3ff0000000000000");
+    /// ```
     pub fn encode(&self) -> String {
         let bits = [
             self.beyond_2s_upper,
@@ -199,8 +254,18 @@ impl RuleState {
 
     /// Reads back what [`RuleState::encode`] wrote.
     ///
+    /// Cost: constant.
+    ///
     /// # Errors
     /// [`StateError`] with the text, when it is not an encoded state.
+    ///
+    /// ```
+    /// use spc::rules::{Rule, RuleState};
+    /// let mut state = RuleState::default();
+    /// [0.3, 0.2, 0.1].iter().for_each(|z| assert!(state.push(*z, *z, &[Rule::Run8]).is_empty()));
+    /// assert_eq!(RuleState::decode(&state.encode()), Ok(state));
+    /// assert!(RuleState::decode("8 points").is_err());
+    /// ```
     pub fn decode(text: &str) -> Result<Self, StateError> {
         Self::parse(text).ok_or_else(|| StateError(text.chars().take(120).collect()))
     }

@@ -107,6 +107,13 @@ pub enum Change {
 
 impl Change {
     /// The mean of the `point`-th point since the change, counting from 1.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::runlength::Change;
+    /// assert_eq!((Change::Step(1.5).mean_at(4), Change::Drift(0.5).mean_at(4)), (1.5, 2.0));
+    /// ```
     pub fn mean_at(self, point: u64) -> f64 {
         match self {
             Change::None => 0.0,
@@ -173,6 +180,17 @@ impl RunLength {
 
 impl Scheme {
     /// The state before the first point, or after a restart.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::{rules::Rule, runlength::Scheme};
+    /// let rules = vec![Rule::Run8];
+    /// let scheme = Scheme { limits: Some(3.0), rules, ..Scheme::default() };
+    /// let mut progress = scheme.start();
+    /// assert!(!scheme.push(&mut progress, 0.5));
+    /// assert_ne!(progress, scheme.start());
+    /// ```
     pub fn start(&self) -> Progress {
         Progress {
             rules: RuleState::default(),
@@ -184,6 +202,16 @@ impl Scheme {
     /// Takes the next point, `z` sigmas from the centre, and says whether anything signals.
     ///
     /// `progress` is one of this scheme's [`Scheme::start`]. Cost: constant.
+    ///
+    /// ```
+    /// use spc::{rules::Rule, runlength::Scheme};
+    /// let rules = vec![Rule::Run8];
+    /// let scheme = Scheme { limits: Some(3.0), rules, ..Scheme::default() };
+    /// let mut progress = scheme.start();
+    /// let signals: Vec<bool> = (0..8).map(|_| scheme.push(&mut progress, 0.5)).collect();
+    /// assert_eq!(signals.iter().position(|signals| *signals), Some(7));
+    /// assert!(scheme.push(&mut progress, -3.1));
+    /// ```
     pub fn push(&self, progress: &mut Progress, z: f64) -> bool {
         let mut signals = self.limits.is_some_and(|width| z.abs() > width);
         for (chart, state) in self.ewmas.iter().zip(&mut progress.ewmas) {

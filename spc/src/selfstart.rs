@@ -53,6 +53,14 @@ pub struct SelfStart {
 
 impl SelfStart {
     /// The reference that these points make. Points that are not finite are left out.
+    ///
+    /// Cost: linear.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// let reference = SelfStart::of([1.0, 2.0, 6.0]);
+    /// assert_eq!((reference.count, reference.mean, reference.squares), (3, 3.0, 14.0));
+    /// ```
     pub fn of(points: impl IntoIterator<Item = f64>) -> Self {
         let mut reference = Self::default();
         points.into_iter().for_each(|x| reference.take(x));
@@ -61,12 +69,33 @@ impl SelfStart {
 
     /// Adds a point to the reference, by the update of B. P. Welford, Technometrics 4(3) 1962. A
     /// point that is not finite, or so large that its square overflows, is left out.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// let mut reference = SelfStart::of([1.0, 2.0]);
+    /// reference.take(6.0);
+    /// reference.take(f64::NAN);
+    /// assert_eq!(reference, SelfStart::of([1.0, 2.0, 6.0]));
+    /// ```
     pub fn take(&mut self, x: f64) {
         self.take_weighted(x, 1.0);
     }
 
     /// Adds a point that weighs as much as so many single ones. One whose weight is not above 0 is
     /// left out.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// let mut reference = SelfStart::default();
+    /// reference.take_weighted(10.0, 3.0);
+    /// reference.take_weighted(14.0, 1.0);
+    /// // Mean 44/4; squares 3 (10 - 11)^2 + (14 - 11)^2.
+    /// assert_eq!((reference.weight, reference.mean, reference.squares), (4.0, 11.0, 12.0));
+    /// ```
     pub fn take_weighted(&mut self, x: f64, weight: f64) {
         let total = self.weight + weight;
         let step = x - self.mean;
@@ -84,6 +113,15 @@ impl SelfStart {
 
     /// Adds the points of another reference (T. F. Chan, G. H. Golub and R. J. LeVeque, The
     /// American Statistician 37(3) 1983). One that would overflow is left out.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// let mut reference = SelfStart::of([1.0, 2.0]);
+    /// reference.join(&SelfStart::of([6.0]));
+    /// assert_eq!((reference.count, reference.mean, reference.squares), (3, 3.0, 14.0));
+    /// ```
     pub fn join(&mut self, other: &Self) {
         let weight = self.weight + other.weight;
         if weight <= 0.0 {
@@ -108,12 +146,23 @@ impl SelfStart {
     /// `None` with fewer than two points, while they do not differ, and for a point that is not
     /// finite. The point itself is not taken: the caller decides whether it belongs to the
     /// reference. Cost: constant.
+    ///
+    /// ```
+    /// use spc::selfstart::SelfStart;
+    /// // T = sqrt(2/3) (x - 0)/sqrt(2) with one degree of freedom; tables of Student's t: 6.314 is
+    /// // exceeded by 5 %, as 1.645 of the normal distribution is.
+    /// let reference = SelfStart::of([-1.0, 1.0]);
+    /// let score = reference.score(6.314 * 3f64.sqrt()).expect("two points that differ");
+    /// assert!((score - 1.645).abs() < 0.001);
+    /// ```
     pub fn score(&self, x: f64) -> Option<f64> {
         self.score_weighted(x, 1.0)
     }
 
     /// The score of a point that weighs as much as so many single ones; `None` also for a weight
     /// that is not above 0.
+    ///
+    /// Cost: constant.
     ///
     /// ```
     /// use spc::selfstart::SelfStart;

@@ -79,9 +79,19 @@ pub struct ShortRun {
 impl ShortRun {
     /// A chart of these parts.
     ///
+    /// Cost: linear in the parts.
+    ///
     /// # Errors
     /// [`ShortRunError::Part`] for a target that is not finite or a sigma that is not positive.
     /// A missing target or sigma is an error only once the part is met.
+    ///
+    /// ```
+    /// use spc::short_run::{Part, Scale, ShortRun};
+    /// let part = |sigma| Part { target: Some(120.0), sigma: Some(sigma) };
+    /// let part = |sigma| [("fine".to_owned(), part(sigma))].into();
+    /// assert!(ShortRun::new(Scale::Standardised, part(5.0)).is_ok());
+    /// assert!(ShortRun::new(Scale::Standardised, part(0.0)).is_err());
+    /// ```
     pub fn new(scale: Scale, parts: BTreeMap<String, Part>) -> Result<Self, ShortRunError> {
         for (part, known) in &parts {
             let refuse = |what, value, above| {
@@ -103,6 +113,15 @@ impl ShortRun {
     }
 
     /// How readings are made comparable.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::short_run::{Scale, ShortRun};
+    /// let chart = ShortRun::new(Scale::Deviation, [].into())?;
+    /// assert_eq!(chart.scale(), Scale::Deviation);
+    /// # Ok::<(), spc::short_run::ShortRunError>(())
+    /// ```
     pub fn scale(&self) -> Scale {
         self.scale
     }
@@ -149,6 +168,8 @@ impl ShortRun {
 ///
 /// They hold as far as targets and sigmas are known; errors of a target shift all its points.
 /// `None` for a width that is not positive and finite.
+///
+/// Cost: constant.
 ///
 /// ```
 /// let limits = spc::short_run::standardised_limits(3.0).expect("a positive width");

@@ -112,6 +112,8 @@ pub enum TSquaredError {
 impl TSquared {
     /// A chart of known mean and covariance (row after row).
     ///
+    /// Cost: measures cubed.
+    ///
     /// # Errors
     /// [`TSquaredError`]: measures, lengths, values that are not finite, a covariance that is
     /// singular, has no square root, or is not symmetric (`Singular`).
@@ -129,8 +131,18 @@ impl TSquared {
     /// A chart from what [`TSquared::mean`], [`TSquared::covariance`] and [`TSquared::origin`] said
     /// of it: equal to that one, to the last bit.
     ///
+    /// Cost: measures cubed.
+    ///
     /// # Errors
     /// As [`TSquared::known`].
+    ///
+    /// ```
+    /// use spc::t_squared::TSquared;
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// let again = TSquared::restored(known.mean(), &known.covariance(), known.origin())?;
+    /// assert_eq!(again, known);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn restored(
         mean: &[f64],
         covariance: &[Vec<f64>],
@@ -211,6 +223,8 @@ impl TSquared {
 
     /// A chart of the means of equal subgroups, by the pooled covariance within them.
     ///
+    /// Cost: observations times measures squared.
+    ///
     /// # Errors
     /// [`TSquaredError`]; m subgroups of n observations of p measures need m (n - 1) >= p and
     /// m >= 2.
@@ -276,11 +290,29 @@ impl TSquared {
     }
 
     /// The centre of each measure.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::t_squared::TSquared;
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// assert_eq!(known.mean(), [1.0, 2.0]);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn mean(&self) -> &[f64] {
         &self.mean
     }
 
     /// The covariance of the measures, row after row.
+    ///
+    /// Cost: measures squared.
+    ///
+    /// ```
+    /// use spc::t_squared::TSquared;
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// assert_eq!(known.covariance(), [[4.0, 1.2], [1.2, 1.0]]);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn covariance(&self) -> Vec<Vec<f64>> {
         let size = self.mean.len();
         (0..size)
@@ -289,6 +321,15 @@ impl TSquared {
     }
 
     /// What the fit was made of.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::t_squared::{Origin, TSquared};
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// assert_eq!(known.origin(), Origin::Known);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn origin(&self) -> Origin {
         self.origin
     }
@@ -296,8 +337,18 @@ impl TSquared {
     /// T-squared of a point: n (x - mean)' S^-1 (x - mean), n being the size of a subgroup whose
     /// mean the point is, else 1. No unit; at least 0.
     ///
+    /// Cost: measures squared.
+    ///
     /// # Errors
     /// [`TSquaredError::Length`] or [`TSquaredError::NotFinite`] (also where it overflows).
+    ///
+    /// ```
+    /// use spc::t_squared::TSquared;
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// // Of two measures: (z1^2 - 2 r z1 z2 + z2^2)/(1 - r^2), here with z = (1, -1) and r = 0.6.
+    /// assert!((known.statistic(&[3.0, 1.0])? - 3.2 / 0.64).abs() < 1e-12);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn statistic(&self, point: &[f64]) -> Result<f64, TSquaredError> {
         check(0, point, self.mean.len())?;
         let z = self.root.solve_lower(&difference(point, &self.mean));
@@ -313,6 +364,8 @@ impl TSquared {
     /// mean (G. C. Runger, F. B. Alt and D. C. Montgomery, Communications in Statistics, Theory
     /// and Methods 25(10) 1996; from memory). The largest names the measure to look at first; the
     /// sum is not T-squared unless the measures are uncorrelated.
+    ///
+    /// Cost: measures cubed.
     ///
     /// # Errors
     /// As [`TSquared::statistic`].
@@ -356,6 +409,15 @@ impl TSquared {
     ///
     /// # Errors
     /// [`TSquaredError::Chance`] unless 0 < alpha < 1.
+    ///
+    /// ```
+    /// use spc::t_squared::{Phase, TSquared};
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// // Tables of chi-square with two degrees of freedom: 5.991.
+    /// let limit = known.limit(0.05, Phase::Monitoring)?.expect("always there for a known mean");
+    /// assert!((limit - 5.991).abs() < 1e-3);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn limit(&self, alpha: f64, phase: Phase) -> Result<Option<f64>, TSquaredError> {
         if !(alpha > 0.0 && alpha < 1.0) {
             return Err(TSquaredError::Chance(alpha));
@@ -386,6 +448,8 @@ impl TSquared {
 
     /// The chance that a later point in control lies farther out than `value`: 1 for 0 and less,
     /// falling to 0. `None` where no law is known, as in [`TSquared::limit`], and for NaN.
+    ///
+    /// Cost: constant.
     ///
     /// ```
     /// use spc::t_squared::{Phase, TSquared};

@@ -147,6 +147,14 @@ pub enum Fault {
 
 impl Fault {
     /// What the fault says of the origin.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::verdict::{Fault, Origin};
+    /// let origins = [Fault::Gain, Fault::Clogging].map(Fault::origin);
+    /// assert_eq!(origins, [Origin::Gauge, Origin::Process]);
+    /// ```
     pub fn origin(self) -> Origin {
         match self {
             Fault::Gain | Fault::ReferenceStep => Origin::Gauge,
@@ -155,6 +163,15 @@ impl Fault {
     }
 
     /// What it means, for a process engineer; `names` gives the names of strokes and families.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::verdict::{Fault, Names};
+    /// let names = Names { strokes: vec!["front".to_owned()], families: Vec::new() };
+    /// let words = Fault::OneStroke(0).in_words(&names);
+    /// assert!(words.starts_with("only prints of the front stroke moved"));
+    /// ```
     pub fn in_words(self, names: &Names) -> String {
         let named = |list: &[String], place: usize| {
             let number = || (place + 1).to_string();
@@ -410,6 +427,18 @@ fn decide(evidence: &[Evidence], (nothing, null_fit): (f64, f64)) -> (Origin, Op
 
 impl Verdict {
     /// The verdict in a sentence without a full stop. It claims no more than the weights say.
+    ///
+    /// Cost: that of the sentence.
+    ///
+    /// ```
+    /// use spc::verdict::{Names, Origin, Verdict};
+    /// let found = Verdict {
+    ///     origin: Origin::Nothing, fault: None, evidence: Vec::new(),
+    ///     nothing: 0.98, panels: (40, 16),
+    /// };
+    /// let names = Names { strokes: Vec::new(), families: Vec::new() };
+    /// assert_eq!(found.in_words(&names), "nothing moved beyond the spread between panels");
+    /// ```
     pub fn in_words(&self, names: &Names) -> String {
         let likely = |origin: Origin| {
             let own = self.evidence.iter();

@@ -55,8 +55,18 @@ pub enum WelchError {
 impl Summary {
     /// The summary of accumulated readings.
     ///
+    /// Cost: constant.
+    ///
     /// # Errors
     /// [`WelchError::TooFew`] for fewer than two readings.
+    ///
+    /// ```
+    /// use spc::{moments::Moments, welch::Summary};
+    /// let mut readings = Moments::new();
+    /// readings.push_all([1.0, 2.0, 6.0]);
+    /// assert_eq!(Summary::of(&readings)?, Summary { n: 3, mean: 3.0, variance: 7.0 });
+    /// # Ok::<(), spc::welch::WelchError>(())
+    /// ```
     pub fn of(readings: &Moments) -> Result<Summary, WelchError> {
         let n = readings.count();
         match (readings.mean(), readings.variance()) {

@@ -11,6 +11,7 @@
 
 mod readme;
 mod source;
+mod statistics;
 
 use std::sync::LazyLock;
 
@@ -261,6 +262,23 @@ fn the_statistics_are_pure() {
         needs,
         ["statrs.workspace = true", "thiserror.workspace = true"]
     );
+}
+
+#[test]
+fn every_public_statistic_says_what_it_costs_and_shows_an_example() {
+    let is_statistic =
+        |file: &&Source| file.path.starts_with("spc/src/") && !file.path.ends_with("/tests.rs");
+    let files = rust().iter().filter(is_statistic);
+    let found: Vec<String> = files.flat_map(statistics::missing).collect();
+    none("a public function of the statistics lacks", &found);
+
+    let planted = "/// Halves.\n#[must_use]\npub fn half(x: f64) -> Result<f64, ()> {\n}\n";
+    let planted = Source {
+        path: "half.rs".to_owned(),
+        text: planted.to_owned(),
+        code: mask(planted),
+    };
+    assert_eq!(statistics::missing(&planted).len(), 3);
 }
 
 #[test]

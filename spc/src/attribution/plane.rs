@@ -45,6 +45,28 @@ impl Changes {
     /// [`AttributionError`] for a confidence not inside 0 to 1, for a number of places other than
     /// that of the levels, for coordinates that are not finite or weights not above 0, and for
     /// places on one line, fewer than three included.
+    ///
+    /// ```
+    /// use spc::attribution::{Changes, Figure, Place, Window};
+    /// // Four corners, 100 mm apart in x: after panel 10 the right ones are 2 um higher.
+    /// let places = [(0.0, 0.0), (0.0, 80.0), (100.0, 0.0), (100.0, 80.0)];
+    /// let places = places.map(|(x, y)| Place { x, y, weight: 1.0 });
+    /// let mut figures = Vec::new();
+    /// for panel in 0..20_u64 {
+    ///     for (level, place) in places.iter().enumerate() {
+    ///         let is_after = panel >= 10;
+    ///         let window = if is_after { Window::After } else { Window::Before };
+    ///         let tilt = if is_after { 0.02 * place.x } else { 0.0 };
+    ///         let noise = ((panel * 7 + level as u64 * 3) % 10) as f64 * 0.1;
+    ///         figures.push(Figure { window, panel, level, value: 100.0 + tilt + noise });
+    ///     }
+    /// }
+    /// let found = Changes::of(&figures, 4)?.plane(&places, 0.95, 1)?;
+    /// assert!((found.along_x.value - 0.02).abs() < 1e-12 && found.along_y.value.abs() < 1e-12);
+    /// // Half of the squared change is common to all: 1 um of the 0 and 2.
+    /// assert!(found.p < 0.01 && (found.share.value - 0.5).abs() < 0.05);
+    /// # Ok::<(), spc::attribution::AttributionError>(())
+    /// ```
     pub fn plane(
         &self,
         places: &[Place],

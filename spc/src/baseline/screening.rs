@@ -121,6 +121,8 @@ pub fn screen(
 /// T-squared of a single wild point among m is never above (m - 1)^2/m
 /// ([`crate::t_squared::TSquared::limit`], single observations, phase 1).
 ///
+/// Cost: as [`screen`], times the measures squared.
+///
 /// # Errors
 /// As [`screen`], and wherever [`Limits::estimate_joint`] refuses.
 ///

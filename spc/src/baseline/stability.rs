@@ -31,6 +31,8 @@ static COUNTS: Simulated<[usize; 2]> = Simulated::new();
 /// two of three beyond 2 sigma, four of five beyond 1, eight on one side (Western Electric,
 /// Statistical Quality Control Handbook, 1956, pp. 25-28).
 ///
+/// Cost: the points times 200 at most, from the second call of a size on once.
+///
 /// # Errors
 /// As [`super::examine`].
 ///
@@ -190,6 +192,8 @@ pub fn autocorrelation(series: &[f64], lag: usize) -> Result<f64, ReadingsError>
 /// approximation with variance 1/n (M. S. Bartlett, Supplement to the Journal of the Royal
 /// Statistical Society 8, 1946; same section of the handbook). A strongly negative value means that
 /// points alternate: two strokes or two positions in one stream.
+///
+/// Cost: constant.
 ///
 /// # Errors
 /// As [`super::examine`].

@@ -83,6 +83,13 @@ impl TimeModel {
     }
 
     /// The standard's symbol.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::time_model::TimeModel;
+    /// assert_eq!(TimeModel::C3.name(), "C3");
+    /// ```
     pub fn name(self) -> &'static str {
         match self {
             Self::A1 => "A1",
@@ -97,6 +104,13 @@ impl TimeModel {
     }
 
     /// What it says, in words.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::time_model::TimeModel;
+    /// assert_eq!(TimeModel::C3.in_words(), "location drifts, dispersion constant");
+    /// ```
     pub fn in_words(self) -> &'static str {
         match self {
             Self::A1 => "location and dispersion constant, normal",
@@ -111,6 +125,14 @@ impl TimeModel {
     }
 
     /// Whether the stream counts as in control under the standard: A1 and A2 only.
+    ///
+    /// Cost: constant.
+    ///
+    /// ```
+    /// use spc::capability::time_model::TimeModel;
+    /// let inside = [TimeModel::A1, TimeModel::A2, TimeModel::B].map(TimeModel::is_in_control);
+    /// assert_eq!(inside, [true, true, false]);
+    /// ```
     pub fn is_in_control(self) -> bool {
         matches!(self, Self::A1 | Self::A2)
     }

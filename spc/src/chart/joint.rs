@@ -11,6 +11,8 @@ impl Limits {
     /// of every measure: covariance from successive differences, the chance of a false signal that
     /// `width` sigmas leave a normal variable, and the median as centre line.
     ///
+    /// Cost: observations times measures squared.
+    ///
     /// # Errors
     /// [`LimitsError::Width`], or [`LimitsError::Joint`]: as
     /// [`TSquared::from_singles`], and p measures need 2 p + 2 observations.
@@ -57,6 +59,18 @@ impl Limits {
 
     /// T-squared of an observation; `None` for other charts and another number of measures. One
     /// that overflows is as far out as a number can say.
+    ///
+    /// Cost: measures squared.
+    ///
+    /// ```
+    /// use spc::chart::Limits;
+    /// let offsets = [[1.0, 2.0], [2.0, 1.0], [0.0, 0.0], [3.0, 3.5], [-1.0, 0.5], [0.0, 1.0]];
+    /// let limits = Limits::estimate_joint(&offsets, 3.0)?;
+    /// let mean = [5.0 / 6.0, 8.0 / 6.0];
+    /// assert!(limits.joint_value(&mean).is_some_and(|at_the_mean| at_the_mean < 1e-20));
+    /// assert_eq!(limits.joint_value(&[1.0]), None);
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn joint_value(&self, observation: &[f64]) -> Option<f64> {
         match self.joint.as_ref()?.statistic(observation) {
             Ok(found) => Some(found),
@@ -67,6 +81,17 @@ impl Limits {
 
     /// The place of the measure that contributes most to T-squared of an observation
     /// ([`TSquared::contributions`]); the first of equal ones. `None` as [`Limits::joint_value`].
+    ///
+    /// Cost: measures cubed.
+    ///
+    /// ```
+    /// use spc::chart::Limits;
+    /// let offsets = [[1.0, 2.0], [2.0, 1.0], [0.0, 0.0], [3.0, 3.5], [-1.0, 0.5], [0.0, 1.0]];
+    /// let limits = Limits::estimate_joint(&offsets, 3.0)?;
+    /// let mean = [5.0 / 6.0, 8.0 / 6.0];
+    /// assert_eq!(limits.leading_measure(&[mean[0], mean[1] + 5.0]), Some(1));
+    /// # Ok::<(), spc::chart::LimitsError>(())
+    /// ```
     pub fn leading_measure(&self, observation: &[f64]) -> Option<usize> {
         let shares = self.joint.as_ref()?.contributions(observation).ok()?;
         let places = shares.iter().enumerate().rev();

@@ -15,8 +15,19 @@ impl TSquared {
     /// covariance, L lower triangular. Their squares add up to T-squared (of subgroups: over their
     /// size); in control each is nearly standard normal.
     ///
+    /// Cost: measures squared.
+    ///
     /// # Errors
     /// As [`TSquared::statistic`].
+    ///
+    /// ```
+    /// use spc::t_squared::TSquared;
+    /// let known = TSquared::known(&[1.0, 2.0], &[vec![4.0, 1.2], vec![1.2, 1.0]])?;
+    /// let scores = known.scores(&[3.0, 1.0])?;
+    /// let sum: f64 = scores.iter().map(|score| score * score).sum();
+    /// assert!((sum - known.statistic(&[3.0, 1.0])?).abs() < 1e-12);
+    /// # Ok::<(), spc::t_squared::TSquaredError>(())
+    /// ```
     pub fn scores(&self, point: &[f64]) -> Result<Vec<f64>, TSquaredError> {
         self.statistic(point)?;
         Ok(self.root.solve_lower(&difference(point, &self.mean)))

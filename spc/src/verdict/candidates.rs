@@ -42,7 +42,7 @@ pub(super) struct Fitted {
 
 impl Candidate {
     /// Whether fitted sizes are what the fault does.
-    pub fn allows(&self, sizes: &[f64]) -> bool {
+    pub(super) fn allows(&self, sizes: &[f64]) -> bool {
         let area = sizes.first().copied().unwrap_or(0.0);
         let loses = |shapes: &[f64]| area < 0.0 && shapes.iter().sum::<f64>() < 0.0;
         match self.sign {

@@ -47,12 +47,12 @@ pub(super) struct Changes {
 
 impl Changes {
     /// Numbers in the changes.
-    pub fn count(&self) -> usize {
+    pub(super) fn count(&self) -> usize {
         self.white.len()
     }
 
     /// The fit of "nothing moved".
-    pub fn null(&self) -> Fitted {
+    pub(super) fn null(&self) -> Fitted {
         Fitted {
             sizes: Vec::new(),
             rest: dot(&self.white, &self.white),
@@ -60,7 +60,7 @@ impl Changes {
     }
 
     /// The generalised least-squares fit; none where the sizes are not told apart.
-    pub fn fit(&self, columns: &[Vec<f64>]) -> Option<Fitted> {
+    pub(super) fn fit(&self, columns: &[Vec<f64>]) -> Option<Fitted> {
         let columns: Vec<Vec<f64>> = columns.iter().map(|one| self.whiten(one)).collect();
         let size = columns.len();
         let root = Matrix::from_fn(size, |i, j| dot(&columns[i], &columns[j])).root();
