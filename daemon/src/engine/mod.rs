@@ -43,7 +43,7 @@ pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, Strea
 pub use episode::Episode;
 pub use gathering::{Group, SinceEvent};
 pub use plotted::{is_between, placed};
-pub use rates::{kept_us, station_of};
+pub use rates::{counted_since, station_of};
 pub use recount::{Recount, agrees, is_kept};
 pub use rehearsal::{Delay, Early, QUIET_BEFORE, Rehearsal};
 pub use stream::{Stream, StreamId, StreamName};
@@ -51,7 +51,7 @@ pub use stream::{Stream, StreamId, StreamName};
 use budget::Solver;
 use grouping::Slot;
 use rates::{Rates, StationOnLine};
-use stream::Shared;
+use stream::{Reach, Shared};
 
 pub use grouping::{board_of, boards_of};
 
@@ -114,6 +114,10 @@ impl Engine {
             self.rates
                 .add(station, rates::units_a_point(what), *at, *count);
         }
+        let newest = self.streams[place].newest();
+        self.rates.seen(&self.stations[place], newest);
+        // What came before was forgotten before the stop, too.
+        self.rates.forget();
         self.dirty.insert(place);
     }
 
@@ -166,6 +170,8 @@ impl Engine {
         };
         let what = &self.config.characteristics[characteristic];
         let counted = self.streams[place].add(slot.atom, what);
+        self.rates
+            .seen(&self.stations[place], self.streams[place].newest());
         if counted.before != counted.after {
             let (station, units) = (&self.stations[place], rates::units_a_point(what));
             if let Some(at) = counted.before {
@@ -202,28 +208,46 @@ impl Engine {
     /// The same, stream by stream, so that the first can be kept while others are evaluated.
     pub fn settle_each(&mut self, tell: &mut dyn FnMut(Effects)) {
         self.touch_dependants();
-        let shift_minutes = budget::shift_minutes(&self.config);
         for place in std::mem::take(&mut self.dirty) {
-            let stream = &mut self.streams[place];
-            let characteristic = &self.config.characteristics[stream.name().characteristic];
-            let station = &self.stations[place];
-            let mut shared = Shared {
-                station,
-                rates: &self.rates,
-                shift_minutes,
-                allowed: budget::allowed(&self.config, station),
-                solver: &mut self.solver,
-                lateness_us: self.config.lateness_us,
-            };
-            let mut effects = Effects::default();
-            stream.settle(place, characteristic, &mut shared, &mut effects);
-            tell(effects);
+            self.settle_one(place, Reach::Horizon, tell);
         }
+        for place in self.left_behind() {
+            self.settle_one(place, Reach::Everything, tell);
+        }
+        self.rates.forget();
+    }
+
+    fn settle_one(&mut self, place: usize, reach: Reach, tell: &mut dyn FnMut(Effects)) {
+        let stream = &mut self.streams[place];
+        let characteristic = &self.config.characteristics[stream.name().characteristic];
+        let station = &self.stations[place];
+        let mut shared = Shared {
+            station,
+            rates: &self.rates,
+            shift_minutes: budget::shift_minutes(&self.config),
+            allowed: budget::allowed(&self.config, station),
+            solver: &mut self.solver,
+            lateness_us: self.config.lateness_us,
+        };
+        let mut effects = Effects::default();
+        stream.settle((place, reach), characteristic, &mut shared, &mut effects);
+        tell(effects);
+    }
+
+    /// Streams whose units rest on counts that are about to be forgotten: others of their station
+    /// have gone on for more than a day without them.
+    fn left_behind(&self) -> Vec<usize> {
+        let places = self.streams.iter().zip(&self.stations).enumerate();
+        let behind = places.filter(|(_, (stream, station))| {
+            let first = self.rates.first_to_keep(station);
+            first.is_some_and(|first| stream.rests_before(first))
+        });
+        behind.map(|(place, _)| place).collect()
     }
 
     /// Streams whose thresholds rest on counts that have changed are judged again, too.
     fn touch_dependants(&mut self) {
-        let changed = self.rates.settle();
+        let changed = self.rates.changed();
         if changed.is_empty() {
             return;
         }

@@ -56,23 +56,31 @@ pub struct Rates {
 struct Counts {
     /// Units by minute, apart for each number of units that makes a point.
     minutes: BTreeMap<usize, BTreeMap<i64, u64>>,
-    /// The newest minute with a unit.
+    /// The minute of the newest event.
     newest: Option<i64>,
+    /// Minutes before this one are no longer counted.
+    first_kept: Option<i64>,
     /// The first and the last minute that has changed since it was last asked.
     changed: Option<(i64, i64)>,
 }
 
-/// Microseconds before the newest event in which units are counted: those that a baseline which
-/// can still change needs, and a day more for streams that lag behind others.
-pub fn kept_us(lateness_us: i64) -> i64 {
-    lateness_us.saturating_add(2 * WINDOW_MINUTES_MAX * MINUTE_US)
+/// Minutes before the newest event in which units are counted: those that a baseline which can
+/// still change needs, and a day more for streams that lag behind others.
+fn kept_minutes(lateness_us: i64) -> i64 {
+    lateness_us.div_euclid(MINUTE_US) + 2 * WINDOW_MINUTES_MAX
+}
+
+/// The first time at which units still count beside a newest event.
+pub fn counted_since(newest: i64, lateness_us: i64) -> i64 {
+    let minute = newest.div_euclid(MINUTE_US) - kept_minutes(lateness_us);
+    minute.saturating_mul(MINUTE_US)
 }
 
 impl Rates {
     /// Counts of nothing so far.
     pub fn new(lateness_us: i64) -> Rates {
         Rates {
-            kept: kept_us(lateness_us).div_euclid(MINUTE_US),
+            kept: kept_minutes(lateness_us),
             stations: BTreeMap::new(),
         }
     }
@@ -100,20 +108,46 @@ impl Rates {
         counts.touch(minute);
     }
 
-    /// Forgets what is too long ago, and says which minutes have changed since the last call.
-    pub fn settle(&mut self) -> BTreeMap<StationOnLine, (i64, i64)> {
-        let mut changed = BTreeMap::new();
-        for (station, counts) in &mut self.stations {
-            let Some(span) = counts.changed.take() else {
+    /// Says that a stream of a station has had an event at a time, whether that counts or not.
+    pub fn seen(&mut self, station: &StationOnLine, at: i64) {
+        let counts = self.stations.entry(station.clone()).or_default();
+        let minute = at.div_euclid(MINUTE_US);
+        counts.newest = Some(counts.newest.map_or(minute, |newest| newest.max(minute)));
+    }
+
+    /// Which minutes have changed since the last call.
+    pub fn changed(&mut self) -> BTreeMap<StationOnLine, (i64, i64)> {
+        let stations = self.stations.iter_mut();
+        let changed = stations
+            .filter_map(|(station, counts)| Some((station.clone(), counts.changed.take()?)));
+        changed.collect()
+    }
+
+    /// The first minute of a station that will still be counted when what is too long ago has been
+    /// forgotten.
+    pub fn first_to_keep(&self, station: &StationOnLine) -> Option<i64> {
+        let newest = self.stations.get(station)?.newest?;
+        Some(newest.saturating_sub(self.kept))
+    }
+
+    /// Forgets what is too long ago. Only when all has been judged that still rests on it: how much
+    /// comes at once must not matter.
+    pub fn forget(&mut self) {
+        for counts in self.stations.values_mut() {
+            let Some(newest) = counts.newest else {
                 continue;
             };
-            let first = counts.first_kept(self.kept);
+            let first = newest.saturating_sub(self.kept);
+            counts.first_kept = counts.first_kept.max(Some(first));
             for minutes in counts.minutes.values_mut() {
-                *minutes = minutes.split_off(&first);
+                if minutes
+                    .first_key_value()
+                    .is_some_and(|(minute, _)| *minute < first)
+                {
+                    *minutes = minutes.split_off(&first);
+                }
             }
-            changed.insert(station.clone(), span);
         }
-        changed
     }
 
     /// Points a minute in the complete minutes between two times. Nothing where there is none,
@@ -129,7 +163,7 @@ impl Rates {
         let counts = self.stations.get(station)?;
         let last = to.div_euclid(MINUTE_US);
         let first = from.div_euclid(MINUTE_US).max(last - WINDOW_MINUTES_MAX);
-        if first < counts.first_kept(self.kept) {
+        if counts.first_kept.is_some_and(|kept| first < kept) {
             return None;
         }
         let (first, end) = if last - first >= 2 {
@@ -148,16 +182,15 @@ impl Rates {
 
 impl Counts {
     fn touch(&mut self, minute: i64) {
-        self.newest = Some(self.newest.map_or(minute, |newest| newest.max(minute)));
         self.changed = Some(self.changed.map_or((minute, minute), |(first, last)| {
             (first.min(minute), last.max(minute))
         }));
     }
+}
 
-    fn first_kept(&self, kept: i64) -> i64 {
-        self.newest
-            .map_or(i64::MIN, |newest| newest.saturating_sub(kept))
-    }
+/// Whether what rests on a time needs minutes before one that will be the first.
+pub fn needs_before(first_to_keep: i64, at: i64) -> bool {
+    at.div_euclid(MINUTE_US) - WINDOW_MINUTES_MAX < first_to_keep
 }
 
 /// Whether a baseline lies in or around minutes that have changed.
@@ -202,8 +235,8 @@ mod tests {
         let count = |minute: i64| rates.per_minute(&here(), minute * MINUTE_US, minute * MINUTE_US);
         assert_eq!(count(30), Some(0.0));
         assert_eq!(count(20), Some(1.0));
-        assert_eq!(rates.settle().get(&here()), Some(&(20, 30)));
-        assert!(rates.settle().is_empty());
+        assert_eq!(rates.changed().get(&here()), Some(&(20, 30)));
+        assert!(rates.changed().is_empty());
     }
 
     #[test]
@@ -211,8 +244,11 @@ mod tests {
         let mut rates = Rates::new(0);
         rates.add(&here(), 1, 0, 7);
         rates.add(&here(), 1, 9 * MINUTE_US, 7);
-        rates.add(&here(), 1, (2 * WINDOW_MINUTES_MAX + 5) * MINUTE_US, 1);
-        rates.settle();
+        let newest = (2 * WINDOW_MINUTES_MAX + 5) * MINUTE_US;
+        rates.add(&here(), 1, newest, 1);
+        rates.seen(&here(), newest);
+        assert!(rates.per_minute(&here(), 0, 9 * MINUTE_US).is_some());
+        rates.forget();
         assert_eq!(rates.per_minute(&here(), 0, 9 * MINUTE_US), None);
         let counted = rates.stations[&here()].minutes[&1].len();
         assert_eq!(counted, 2);

@@ -43,6 +43,15 @@ pub struct Shared<'a> {
     pub lateness_us: i64,
 }
 
+/// How much of a stream a settling settles for good.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reach {
+    /// What lies behind the horizon.
+    Horizon,
+    /// All units that have come.
+    Everything,
+}
+
 /// How a unit that comes changes what is counted: times of units.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Counted {
@@ -178,6 +187,14 @@ impl Stream {
         is_rated || self.told_limits.values().any(touched)
     }
 
+    /// Whether units that can still change rest on minutes before one.
+    #[must_use]
+    pub fn rests_before(&self, minute: i64) -> bool {
+        let is_rated = self.rated.is_some() || !self.told_limits.is_empty();
+        let first = self.tail.first_key_value();
+        is_rated && first.is_some_and(|(key, _)| rates::needs_before(minute, key.0))
+    }
+
     /// Adds a piece of a unit, and says how that changes what is counted.
     pub fn add(&mut self, atom: Atom, what: &Characteristic) -> Counted {
         let counted = |atom: &Atom| has_point(atom, what).then_some(atom.at);
@@ -219,15 +236,17 @@ impl Stream {
     /// Evaluates the tail and says what is new.
     pub fn settle(
         &mut self,
-        place: usize,
+        (place, reach): (usize, Reach),
         characteristic: &Characteristic,
         shared: &mut Shared,
         effects: &mut Effects,
     ) {
-        let horizon = self
-            .newest
-            .saturating_sub(shared.lateness_us)
-            .max(self.settled_through);
+        let lateness_us = match reach {
+            Reach::Horizon => shared.lateness_us,
+            Reach::Everything => 0,
+        };
+        let horizon = self.newest.saturating_sub(lateness_us);
+        let horizon = horizon.max(self.settled_through);
         self.write_late(place, characteristic, effects);
 
         let commands = std::mem::take(&mut self.commands);

@@ -11,7 +11,7 @@ use super::{Store, StoreError, db};
 use crate::config::Config;
 use crate::engine::{
     Atom, ChartState, Command, CommandKind, Engine, LimitsVersion, PointKind, Stream, StreamName,
-    is_between, kept_us,
+    counted_since, is_between,
 };
 
 /// A request of a person that the engine has not taken yet.
@@ -75,7 +75,7 @@ impl Store {
             for limits in self.open_limits(id, settled_through)? {
                 stream.recall(limits);
             }
-            let since = newest.saturating_sub(kept_us(config.lateness_us));
+            let since = counted_since(newest, config.lateness_us);
             // Between events only units with one count.
             let chart = config.characteristics[characteristic].chart;
             let units = self.units(id, since, is_between(chart))?;

@@ -12,7 +12,7 @@ use super::chain::Entry;
 use super::segment::DAY_US;
 use super::{Store, StoreError, db, file_error};
 use crate::config::Keep;
-use crate::engine::{PointKind, kept_us};
+use crate::engine::{PointKind, counted_since};
 
 /// Points that one transaction lets go at most; what is left goes in the next.
 const PURGED_POINTS_MAX: usize = 20_000;
@@ -205,7 +205,7 @@ fn gaps(
     while let Some(row) = rows.next()? {
         let (stream, settled, newest): (i64, i64, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
         // What a start reads back, because late rows may still belong to it.
-        let open = newest.saturating_sub(kept_us(lateness_us));
+        let open = counted_since(newest, lateness_us);
         let until = before.min(settled).min(open);
         let mut from = i64::MIN;
         let mut stretch = |from: i64, until: i64| -> rusqlite::Result<()> {

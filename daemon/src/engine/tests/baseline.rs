@@ -142,3 +142,127 @@ fn a_watched_baseline_that_is_kept_and_taken_back_goes_on_as_if_never_stopped() 
         assert_eq!(interrupted(&config, &rows, stop), expected, "at {stop}");
     }
 }
+
+/// A front stroke that starts with a fault and stops after a few hours, and a back stroke that goes
+/// on for days.
+fn left_behind() -> Vec<Row> {
+    let row = |(n, mut row): (usize, Row)| {
+        row.stroke = if n < 19 { "front" } else { "back" };
+        row.minute = if n < 19 {
+            n as i64 * 2
+        } else {
+            60 * (n as i64 - 18)
+        };
+        row
+    };
+    early(5.0, 12).into_iter().enumerate().map(row).collect()
+}
+
+/// What is kept when the program is stopped after every piece, and goes on from what was kept.
+fn stopped_after_each(config: &Arc<Config>, rows: &[Row], piece: usize) -> Kept {
+    let mut kept = Kept::default();
+    let mut engine = Engine::new(Arc::clone(config));
+    let mut states = BTreeMap::new();
+    let mut atoms = BTreeMap::new();
+    let mut limits = BTreeMap::new();
+    for piece in rows.chunks(piece) {
+        engine.absorb(&block(piece));
+        let effects = engine.settle();
+        for facts in &effects.streams {
+            states.insert(facts.stream, (facts.state.clone(), facts.settled_through));
+        }
+        for point in &effects.points {
+            atoms.insert(
+                (point.stream, point.at, point.unit.clone()),
+                point.atom.clone(),
+            );
+        }
+        for (stream, version) in &effects.limits {
+            limits.insert((*stream, version.version), version.clone());
+        }
+        kept.apply(&engine, effects);
+
+        let mut again = Engine::new(Arc::clone(config));
+        for (place, stream) in engine.streams().iter().enumerate() {
+            let (state, through) = states[&place].clone();
+            let own = atoms.range((place, i64::MIN, Arc::from(""))..);
+            let own = own.take_while(|(key, _)| key.0 == place);
+            let own: Vec<_> = own.map(|(_, atom)| atom.clone()).collect();
+            let tail = own
+                .iter()
+                .filter(|atom| atom.at > through)
+                .cloned()
+                .collect();
+            let name = stream.name().clone();
+            let newest = stream.newest();
+            let mut fresh = Stream::kept(name, state, through, newest, tail, Vec::new());
+            let open = limits
+                .iter()
+                .filter(|(key, one)| key.0 == place && one.to.0 > through);
+            open.for_each(|(_, one)| fresh.recall(one.clone()));
+            let since = crate::engine::counted_since(newest, config.lateness_us);
+            let units = own.iter().filter(|atom| atom.at >= since);
+            again.restore(fresh, &units.map(|atom| (atom.at, 1)).collect::<Vec<_>>());
+        }
+        again.settle();
+        engine = again;
+    }
+    kept
+}
+
+/// The counts that thresholds rest on are kept for two days. How many days come at once, and what
+/// is stopped in between, changes neither limits nor what was said of a baseline without limits.
+#[test]
+fn days_that_come_at_once_are_judged_as_days_that_come_one_by_one() {
+    let config = watched("");
+    let mut rows = left_behind();
+    let expected = in_pieces(&config, &rows, 1);
+    assert!(
+        expected.signals_by("self_starting_cusum") > 0,
+        "{expected:?}"
+    );
+    assert_eq!(expected.alerts.len(), 1);
+    assert!(rows.last().unwrap().minute > 4 * 24 * 60);
+    for piece in [7, 60, rows.len()] {
+        let found = in_pieces(&config, &rows, piece);
+        assert_eq!(difference(&found, &expected), None, "{piece}");
+        let stopped = stopped_after_each(&config, &rows, piece);
+        assert_eq!(
+            difference(&stopped, &expected),
+            None,
+            "stopped after {piece}"
+        );
+    }
+    // A stream that is taken up again has lost nothing of its alert.
+    for (n, row) in rows.iter_mut().enumerate().skip(135) {
+        row.stroke = "front";
+        row.minute = 20 * 24 * 60 + n as i64;
+    }
+    let expected = in_pieces(&config, &rows, 1);
+    assert!(expected.signals_by("self_starting_cusum") > 0);
+    assert_eq!(
+        difference(&in_pieces(&config, &rows, rows.len()), &expected),
+        None
+    );
+    assert_eq!(
+        difference(&stopped_after_each(&config, &rows, 5), &expected),
+        None
+    );
+    // Limits of the first of many days that come at once rest on how often the line was judged.
+    let busy: Vec<Row> = shifted(0.0)
+        .into_iter()
+        .map(|row| Row {
+            minute: if row.panel < 30 {
+                row.minute / 3
+            } else {
+                row.minute * 60
+            },
+            ..row
+        })
+        .collect();
+    let limits = |kept: Kept| kept.limits.into_values().next().unwrap().detection;
+    let (together, apart) = (at_once(&config, &busy), in_pieces(&config, &busy, 3));
+    let (together, apart) = (limits(together), limits(apart));
+    assert!(apart.run_length > 1_000.0);
+    assert_eq!(together, apart);
+}
