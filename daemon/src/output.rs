@@ -200,6 +200,15 @@ fn visible(c: char) -> char {
     if c.is_control() { '\u{fffd}' } else { c }
 }
 
+/// A number with its noun: 1 board, 2 boards.
+#[must_use]
+pub fn number_of(number: u64, noun: &str) -> String {
+    match number {
+        1 => format!("1 {noun}"),
+        number => format!("{number} {noun}s"),
+    }
+}
+
 /// A number with five significant digits.
 #[must_use]
 pub fn significant(number: f64) -> String {

@@ -2,7 +2,7 @@
 //!
 //! The plant and its numbers are invented.
 
-use crate::place::{Chance, Place, list, text};
+use crate::place::{Chance, Place, list, number, text};
 
 /// Streams that a cause moves in these tests.
 const PADS: usize = 500;
@@ -95,4 +95,106 @@ fn one_cause_that_moves_five_hundred_pads_in_three_measures_is_one_alert() {
         shuffled.replay();
     }
     assert_eq!(in_order.alerts(), shuffled.alerts());
+}
+
+/// A line whose height is charted by panel or by board; two boards with serial numbers a panel.
+fn boards_config(characteristics: &str) -> String {
+    format!(
+        "[plant]\nname = \"Boards\"\ntime_zone = \"UTC\"\nlateness_minutes = 600\n\
+         [[shift]]\nname = \"all day\"\nstarts = \"00:00\"\n\
+         [[product]]\nname = \"LN\"\nboards = 2\n\
+         [[feed]]\nname = \"paste\"\nline = \"L1\"\nstation = \"paste\"\nfolder = \"paste\"\n\
+         time = {{ columns = [\"At\"], format = \"rfc3339\" }}\n\
+         measure = [{{ name = \"height\", column = \"Height\", unit = \"um\" }}]\n\
+         [feed.roles]\npanel = \"Panel\"\nboard = \"Board\"\n{characteristics}"
+    )
+}
+
+fn charted(by: &str, more: &str) -> String {
+    format!(
+        "[[characteristic]]\nname = \"height by {by}\"\nstation = \"paste\"\n\
+         measure = \"height\"\ngroup_by = [\"line\"]\nsubgroup = \"{by}\"\n\
+         chart = \"individuals\"\nreaction_plan = \"Wipe the stencil.\"\n{more}"
+    )
+}
+
+/// A panel of two boards at a minute of the day, with a height and some scatter.
+fn boards(number: usize, minute: usize, height: f64) -> String {
+    let mut rows = "At,Panel,Board,Height\n".to_owned();
+    for place in 0..2 {
+        let noise = ((number * 37 + place * 101) % 17) as f64 / 8.0 - 1.0;
+        rows.push_str(&format!(
+            "2026-03-02T{:02}:{:02}:{:02}Z,P{number:03},B{:04},{}\n",
+            6 + minute / 60,
+            minute % 60,
+            10 * place,
+            2 * number + place,
+            height + noise
+        ));
+    }
+    rows
+}
+
+#[test]
+fn a_board_of_a_panel_that_is_held_is_not_held_a_second_time() {
+    let plain = "baseline = 10\nwiden = false\nlimit_width = 6.0\ndetection = [\"limits\"]\n";
+    let both = charted("panel", plain) + &charted("board", plain);
+    let place = Place::bare(&boards_config(&both));
+    for number in 0..24 {
+        let height = if number < 18 { 100.0 } else { 70.0 };
+        place.write(
+            &format!("paste/P{number:03}.csv"),
+            boards(number, number, height),
+        );
+    }
+    place.replay();
+    let alerts = place.json(&["alerts", "list"]);
+    let alert = &list(&alerts)[0];
+    assert_eq!(list(&alert["streams"]).len(), 2, "{alert}");
+    let held = place.json(&["alerts", "boards", &text(alert, "id")]);
+    let units: Vec<String> = list(&held).iter().map(|one| text(one, "unit")).collect();
+    let expected: Vec<String> = (18..24).map(|number| format!("P{number:03}")).collect();
+    assert_eq!(units, expected);
+    assert!(
+        (number(alert, "boards_to_hold") - 12.0).abs() < 1e-9,
+        "{alert}"
+    );
+    assert!(text(alert, "text").contains("Hold 12 boards."), "{alert}");
+}
+
+/// Its limits are made later, of the fault itself and at another rate.
+#[test]
+fn an_alert_of_a_baseline_keeps_its_own_size_and_rarity_when_limits_come() {
+    let plain = "baseline = 30\nscreen = false\n";
+    let place = Place::bare(&boards_config(&charted("panel", plain)));
+    let panel = |number: usize| {
+        let height = if number < 14 { 100.0 } else { 112.0 };
+        // A panel a minute, and from the fault on one in five minutes.
+        let minute = number.min(20) + 5 * number.saturating_sub(20);
+        place.write(
+            &format!("paste/P{number:03}.csv"),
+            boards(number, minute, height),
+        );
+    };
+    let alert = || list(&place.json(&["alerts", "list"]))[0].clone();
+    (0..22).for_each(panel);
+    place.replay();
+    let early = alert();
+    assert_eq!(list(&early["rules"])[0], "self_starting_cusum", "{early}");
+    // 1,440 panels in a shift of a day, rounded up to the next of twenty steps a decade.
+    let length = |alert| number(alert, "points_between_false_alerts");
+    assert!((length(&early) - 1_473.0).abs() < 1e-9, "{early}");
+    assert!((number(&early, "size") - 12.0).abs() < 1.5, "{early}");
+    (22..40).for_each(panel);
+    place.replay();
+    let later = alert();
+    let limits = &place.json(&["limits", "list"])[0];
+    assert!(number(limits, "run_length") < 1_000.0, "{limits}");
+    assert!((length(&later) - 1_473.0).abs() < 1e-9, "{later}");
+    assert!((number(&later, "size") - 12.0).abs() < 1.5, "{later}");
+    let words = text(&later, "text");
+    assert!(
+        words.contains("Without a cause, one point in 1473 signals."),
+        "{words}"
+    );
 }

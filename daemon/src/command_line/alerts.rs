@@ -69,7 +69,7 @@ pub(super) enum Alerts {
         /// The alert.
         id: String,
     },
-    /// Tells whether alerts are few and answered, and which streams never fire or chatter.
+    /// Tells whether alerts are few and answered, and which streams are silent or chatter.
     Health {
         /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339;
         /// default: 30 days before the end.

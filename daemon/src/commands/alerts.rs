@@ -13,6 +13,7 @@ use super::causes::{Causes, Moved, MovedPads, causes};
 use super::chart::ChartFacts;
 use super::{CommandError, characteristic, local_minute, number, unit, utc, when};
 use crate::config::{Characteristic, Config, Key};
+use crate::engine::STARTING;
 use crate::output::{self, Format, Table};
 use crate::store::Reader;
 use crate::store::alerts::{AlertRow, Closed, EpisodeRow};
@@ -26,7 +27,7 @@ mod onset;
 mod words;
 
 pub use onset::Onset;
-pub use words::text;
+pub use words::{beside, text};
 
 /// Streams of which an alert tells the figures; the others are counted.
 const MEMBERS_MAX: usize = 500;
@@ -325,7 +326,10 @@ pub(crate) fn alert(
         Ask::Facts => Causes::not_asked(),
     };
     let hold = hold::hold(config, reader, (streams, facts), &row)?;
-    let (centre, run_length) = measured_by(facts, lead);
+    let (centre, run_length) = match onset::by_first(lead, STARTING) {
+        true => onset::measured_early(config, reader, (streams, facts), lead)?,
+        false => measured_by(facts, lead),
+    };
     let mut alert = Alert {
         id: name(row.id),
         state: state(config, &row),

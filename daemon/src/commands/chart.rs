@@ -135,6 +135,13 @@ impl Signal {
     }
 }
 
+/// The median size of points.
+pub(super) fn median_size<'a>(points: impl Iterator<Item = &'a PointRow>) -> Option<f64> {
+    let mut sizes: Vec<f64> = points.map(|point| point.size).collect();
+    sizes.sort_by(f64::total_cmp);
+    sizes.get(sizes.len() / 2).copied()
+}
+
 impl ChartFacts {
     /// Reads a stream's points and limits.
     ///
@@ -167,14 +174,8 @@ impl ChartFacts {
 
     /// The median size among the points of a version.
     fn median_size(&self, version: u32) -> f64 {
-        let mut sizes: Vec<f64> = self
-            .points
-            .iter()
-            .filter(|point| point.version == version)
-            .map(|point| point.size)
-            .collect();
-        sizes.sort_by(f64::total_cmp);
-        sizes.get(sizes.len() / 2).copied().unwrap_or(1.0)
+        let own = self.points.iter().filter(|point| point.version == version);
+        median_size(own).unwrap_or(1.0)
     }
 
     fn first_point(&self, version: u32) -> Option<usize> {

@@ -276,7 +276,7 @@ fn tell_fault<'a>(
             "  found: {} {}{} at {}, likely a {} since {}, up to {:+.1} sigma",
             one.alert.id,
             one.stream.label,
-            beside(&one.alert),
+            alerts::beside(&one.alert),
             local_minute(config, one.first_at),
             one.alert.onset.shape.unwrap_or("change"),
             one.alert.onset.board,
@@ -287,15 +287,6 @@ fn tell_fault<'a>(
         writeln!(text, "  not found")?;
     }
     Ok(())
-}
-
-/// How many more streams one alert is about, in words; nothing where there is one.
-fn beside(alert: &alerts::Alert) -> String {
-    match alert.stream_count {
-        0 | 1 => String::new(),
-        2 => " and one more stream".to_owned(),
-        streams => format!(" and {} more streams", streams - 1),
-    }
 }
 
 /// Alerts that no planted fault explains, beside what chance allows.

@@ -7,6 +7,7 @@ use serde::Serialize;
 use spc::chart::ChartKind;
 
 use super::baseline::Baseline;
+use super::chart::median_size;
 use super::proposals::{self, Proposal};
 use super::{ALWAYS, CommandError, characteristic, find_stream, local, said, utc, when};
 use crate::config::Config;
@@ -265,11 +266,8 @@ pub(crate) fn sigma(reader: &Reader, row: &LimitsRow) -> Result<Option<f64>, Com
     }
     let points = reader.points(row.stream, row.from_at, row.to_at.saturating_add(1))?;
     let own = points.iter().filter(|point| point.baseline && !point.late);
-    let mut sizes: Vec<f64> = own.map(|point| point.size).collect();
-    sizes.sort_by(f64::total_cmp);
     // Points that the plant let go have no size any more.
-    let size = sizes.get(sizes.len() / 2);
-    let sigma = size.map(|size| row.limits.sigma_at(*size));
+    let sigma = median_size(own).map(|size| row.limits.sigma_at(size));
     Ok(sigma.filter(|sigma| sigma.is_finite()))
 }
 
@@ -290,14 +288,14 @@ fn begun_by(requests: &[RequestRow], stream: i64, (after, to): (i64, i64)) -> Op
 pub fn collecting(
     (config, reader): (&Config, &Reader),
     stream: &StreamRow,
+    requests: &[RequestRow],
 ) -> Result<Option<Collecting>, CommandError> {
-    let limits = reader.limits(Some(stream.id))?;
-    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
-    let after = limits.last().map_or(i64::MIN, |row| row.to_at);
-    let restarted = begun_by(&requests, stream.id, (after, i64::MAX));
     if stream.monitoring {
         return Ok(None);
     }
+    let limits = reader.limits(Some(stream.id))?;
+    let after = limits.last().map_or(i64::MIN, |row| row.to_at);
+    let restarted = begun_by(requests, stream.id, (after, i64::MAX));
     let is_asked = restarted
         .as_ref()
         .is_some_and(|restart| restart.at > stream.newest);
@@ -378,13 +376,14 @@ fn under_way(
         Some(wanted) => vec![find_stream(reader, wanted)?],
         None => reader.streams()?,
     };
+    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
     let pending = proposals::pending(reader)?;
     let mut lines = String::new();
     for stream in streams {
         for one in of_stream(&pending, stream.id) {
             lines += &format!("{} waits for approval: {}\n", one.id, one.words(config));
         }
-        let Some(found) = collecting((config, reader), &stream)? else {
+        let Some(found) = collecting((config, reader), &stream, &requests)? else {
             continue;
         };
         let restarted = found.restarted.map_or_else(String::new, |restart| {
@@ -429,7 +428,8 @@ pub fn freeze(
     (by, reason, now): (&str, &str, i64),
 ) -> Result<Change, CommandError> {
     let stream = find_stream(reader, stream)?;
-    let Some(collecting) = collecting((config, reader), &stream)? else {
+    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
+    let Some(collecting) = collecting((config, reader), &stream, &requests)? else {
         return Err(CommandError::Refused(format!(
             "the stream '{}' has limits already; restart it first to make new ones",
             stream.label

@@ -228,9 +228,8 @@ fn health_lines(health: &Health) -> Vec<HealthLine> {
 }
 
 fn health_remarks(health: &Health) -> Vec<String> {
-    let line = |one: &health::Remark| format!("{}: {}, {}", one.stream, one.what, one.why);
     let shown = health.streams.iter().take(REMARKS_MAX);
-    let mut lines: Vec<String> = shown.map(line).collect();
+    let mut lines: Vec<String> = shown.map(health::Remark::words).collect();
     let more = health.streams.len() + health.streams_more - lines.len();
     if more > 0 {
         lines.push(format!("{more} more: “driftvane alerts health” lists them"));

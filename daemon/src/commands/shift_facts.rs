@@ -13,8 +13,9 @@ use reports::view::{
 use super::baseline::Baseline;
 use super::{CommandError, local, local_minute};
 use crate::config::{Config, Feed};
-use crate::store::Reader;
+use crate::output::number_of;
 use crate::store::query::{FileRow, StreamRow, YieldFacts};
+use crate::store::{IgnoredRow, Reader, SilenceRow};
 use crate::words::Station;
 
 /// The most frequent defects that are shown.
@@ -244,6 +245,8 @@ pub fn completeness(
     (from, to): (i64, i64),
 ) -> Result<Completeness, CommandError> {
     let files = reader.files(from, to)?;
+    let silences = reader.silences(from, to)?;
+    let ignored = reader.ignored(from, to)?;
     let mut feeds = Vec::new();
     for feed in &config.feeds {
         let mut row = delivered(config, feed, &files);
@@ -252,7 +255,10 @@ pub fn completeness(
             row.last_file = format!("{}, {}", file_name(path), local_minute(config, *at));
         }
         row.silent_since = silent_since(config, feed, last.map(|(at, _)| at), (from, to));
-        row.notes = notes(config, reader, feed, (from, to))?;
+        row.notes = silence_notes(config, feed, &silences);
+        row.notes
+            .extend(row_notes(config, reader, feed, (from, to))?);
+        row.notes.extend(ignored_note(feed, &ignored));
         feeds.push(row);
     }
     Ok(Completeness {
@@ -328,25 +334,28 @@ fn whole_files<'a>(looks: impl Iterator<Item = &'a FileRow>) -> Vec<Worst> {
     whole
 }
 
-/// What is missing or odd beside files and rows.
-fn notes(
+/// When a feed was silent.
+fn silence_notes(config: &Config, feed: &Feed, silences: &[SilenceRow]) -> Vec<String> {
+    let own = silences.iter().filter(|silence| silence.feed == feed.name);
+    let note = |silence: &SilenceRow| {
+        let end = silence.returned_at.map_or_else(
+            || "and still is".to_owned(),
+            |at| format!("until {}", local_minute(config, at)),
+        );
+        let since = local_minute(config, silence.since);
+        format!("it was silent from {since} {end}.")
+    };
+    own.map(note).collect()
+}
+
+/// Boards that have fewer or more rows than their product states.
+fn row_notes(
     config: &Config,
     reader: &Reader,
     feed: &Feed,
     window: (i64, i64),
 ) -> Result<Vec<String>, CommandError> {
     let mut notes = Vec::new();
-    for silence in reader.silences(window.0, window.1)? {
-        if silence.feed != feed.name {
-            continue;
-        }
-        let end = silence.returned_at.map_or_else(
-            || "and still is".to_owned(),
-            |at| format!("until {}", local_minute(config, at)),
-        );
-        let since = local_minute(config, silence.since);
-        notes.push(format!("it was silent from {since} {end}."));
-    }
     for product in &config.products {
         let stated = product.rows.iter().find(|(of, _)| *of == feed.station);
         let Some((_, rows)) = stated.filter(|_| !feed.lists_failures_only) else {
@@ -354,24 +363,35 @@ fn notes(
         };
         let found = reader.odd_visits((&feed.name, &product.name), *rows, window)?;
         if let Some((unit, has)) = &found.example {
+            let odd = |count: u64, how: &str| {
+                let have = if count == 1 { "has" } else { "have" };
+                let boards = number_of(count, "board");
+                (count > 0).then(|| format!("{boards} {have} {how} rows than the {rows} stated"))
+            };
+            let both = [odd(found.fewer, "fewer"), odd(found.more, "more")];
+            let both: Vec<String> = both.into_iter().flatten().collect();
             notes.push(format!(
-                "{} boards of {} have fewer rows than the {rows} stated and {} have more, such as \
-                 {unit} with {has}.",
-                found.fewer, product.name, found.more
+                "of {}, {}, such as {unit} with {has}.",
+                product.name,
+                both.join(" and ")
             ));
         }
     }
-    let ignored = reader.ignored(window.0, window.1)?;
-    let mut own = ignored.iter().filter(|row| row.feed == feed.name);
-    if let Some(first) = own.next() {
-        notes.push(format!(
-            "{} entries of its folder are never read, such as {:?}: {}.",
-            own.count() + 1,
-            first.name,
-            first.what
-        ));
-    }
     Ok(notes)
+}
+
+/// What lies in a feed's folder and is never read.
+fn ignored_note(feed: &Feed, ignored: &[IgnoredRow]) -> Option<String> {
+    let mut own = ignored.iter().filter(|row| row.feed == feed.name);
+    let first = own.next()?;
+    let (entries, are) = match own.count() {
+        0 => ("one entry".to_owned(), "is"),
+        more => (format!("{} entries", more + 1), "are"),
+    };
+    Some(format!(
+        "{entries} of its folder {are} never read, such as {:?}: {}.",
+        first.name, first.what
+    ))
 }
 
 /// Since when a feed has been silent at the end of a window; empty while it is not.

@@ -61,6 +61,7 @@ pub(crate) fn phase(monitoring: bool) -> &'static str {
 /// When the record can not be read, or the configuration does not fit it.
 pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandError> {
     let (limits, open) = (reader.limits(None)?, reader.alerts()?);
+    let requests = reader.requests(ALWAYS.0, ALWAYS.1)?;
     let mut rows = Vec::new();
     for stream in reader.streams()? {
         let what = characteristic(config, &stream)?;
@@ -75,7 +76,7 @@ pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Stream>, CommandErro
                 .collect(),
             unit: unit(config, what, &stream),
             phase: phase(stream.monitoring),
-            collecting: collecting((config, reader), &stream)?,
+            collecting: collecting((config, reader), &stream, &requests)?,
             points: counts.points,
             limits_version: newest.map(|limits| limits.version),
             limits_subgroups: newest.map(|limits| limits.limits.subgroups),

@@ -78,22 +78,12 @@ pub fn limits(
     if what.chart == ChartKind::TSquared {
         return joint(what, points, width);
     }
-    let all: Vec<Sample> = points.iter().map(|point| point.sample).collect();
-    let mut limits = Limits::estimate(what.chart, &all, width)?;
-    let (mut kept, mut findings) = (all, Findings::default());
-    if what.screen {
-        // Only what would raise an alert is left out. At a narrower width the limits of healthy
-        // baselines would be trimmed, and their false alerts would be more than was asked for.
-        let wide = width * widening(what, &limits, &kept);
-        (findings.excluded, findings.left_in) = screened(what, points, &kept, wide);
-        if !findings.excluded.is_empty() {
-            let out = |point: &BaselinePoint| findings.excluded.iter().any(|o| o.key == point.key);
-            let stays = points.iter().filter(|point| !out(point));
-            kept = stays.map(|point| point.sample).collect();
-            limits = Limits::estimate(what.chart, &kept, width)?;
-        }
-    }
-    limits.width *= widening(what, &limits, &kept);
+    let all = samples(points.iter());
+    let estimate = |kept: &[&BaselinePoint]| {
+        Limits::estimate(what.chart, &samples(kept.iter().copied()), width)
+    };
+    let screened = |wide: f64| screened(what, points, &all, wide);
+    let (limits, kept, mut findings) = made(what, (points, width), estimate, screened)?;
     match checks(what, &limits, &kept) {
         Ok(checks) => findings.checks = checks,
         Err(error) => findings.unchecked = Some(error.to_string()),
@@ -107,38 +97,48 @@ fn joint(
     points: &[BaselinePoint],
     width: f64,
 ) -> Result<(Limits, Vec<Sample>, Findings), LimitsError> {
-    let mut means: Vec<&[f64]> = points.iter().map(|point| point.means.as_slice()).collect();
-    let mut kept: Vec<Sample> = points.iter().map(|point| point.sample).collect();
-    let mut findings = Findings {
-        unchecked: Some("several measures are charted together".to_owned()),
-        ..Findings::default()
+    let means = |kept: &[&BaselinePoint]| -> Vec<Vec<f64>> {
+        kept.iter().map(|point| point.means.clone()).collect()
     };
-    let mut limits = Limits::estimate_joint(&means, width)?;
-    if what.screen {
-        let wide = width * widening(what, &limits, &kept);
-        let found = screen_joint(&means, wide, what.screen_share);
+    let all = means(&points.iter().collect::<Vec<_>>());
+    let estimate = |kept: &[&BaselinePoint]| Limits::estimate_joint(&means(kept), width);
+    let screened = |wide: f64| {
         // Where too few would be left, or all stand still without some, those are the process.
-        if let Ok(found) = found {
-            (findings.excluded, findings.left_in) = left_out(points, found);
-        }
+        screen_joint(&all, wide, what.screen_share)
+            .map_or((Vec::new(), 0), |found| left_out(points, found))
+    };
+    let (limits, kept, mut findings) = made(what, (points, width), estimate, screened)?;
+    findings.unchecked = Some("several measures are charted together".to_owned());
+    Ok((limits, kept, findings))
+}
+
+/// Limits of the points that stay when the others are left out, as wide as so few need.
+fn made(
+    what: &Characteristic,
+    (points, width): (&[BaselinePoint], f64),
+    estimate: impl Fn(&[&BaselinePoint]) -> Result<Limits, LimitsError>,
+    screened: impl Fn(f64) -> (Vec<Excluded>, usize),
+) -> Result<(Limits, Vec<Sample>, Findings), LimitsError> {
+    let mut kept: Vec<&BaselinePoint> = points.iter().collect();
+    let mut limits = estimate(&kept)?;
+    let mut findings = Findings::default();
+    if what.screen {
+        // Only what would raise an alert is left out. At a narrower width the limits of healthy
+        // baselines would be trimmed, and their false alerts would be more than was asked for.
+        let wide = width * widening(what, &limits, &samples(kept.iter().copied()));
+        (findings.excluded, findings.left_in) = screened(wide);
         if !findings.excluded.is_empty() {
-            let stays =
-                |point: &&BaselinePoint| findings.excluded.iter().all(|o| o.key != point.key);
-            kept = points
-                .iter()
-                .filter(stays)
-                .map(|point| point.sample)
-                .collect();
-            means = points
-                .iter()
-                .filter(stays)
-                .map(|point| point.means.as_slice())
-                .collect();
-            limits = Limits::estimate_joint(&means, width)?;
+            kept.retain(|point| findings.excluded.iter().all(|out| out.key != point.key));
+            limits = estimate(&kept)?;
         }
     }
+    let kept = samples(kept.into_iter());
     limits.width *= widening(what, &limits, &kept);
     Ok((limits, kept, findings))
+}
+
+fn samples<'p>(points: impl Iterator<Item = &'p BaselinePoint>) -> Vec<Sample> {
+    points.map(|point| point.sample).collect()
 }
 
 /// What is left out, and how many points beyond the limits stay in because they are too many.

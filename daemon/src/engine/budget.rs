@@ -19,7 +19,8 @@ use super::atom::AtomKey;
 use super::chart::LimitsVersion;
 use super::detect::Detection;
 use super::early::early_weight;
-use super::rates::{Rates, StationOnLine};
+use super::rates::{Rates, StationOnLine, station_of, units_a_point};
+use super::stream::StreamName;
 
 /// Steps of run lengths in a decade; a run length is rounded up to the next.
 const STEPS_A_DECADE: f64 = 20.0;
@@ -114,10 +115,39 @@ impl Budget<'_> {
 
     /// The run length that so many points in a shift need.
     fn needed(&self, points: f64) -> f64 {
-        // The budget is above 0 and a rate never negative, so this always has an answer.
-        let needed = allocate(self.allowed, points).map_or(LENGTH_FLOOR, |found| found.run_length);
-        stepped(needed)
+        needed(self.allowed, points)
     }
+}
+
+/// The run length that so many points in a shift need, of which so many may be false alerts.
+fn needed(allowed: f64, points: f64) -> f64 {
+    // The budget is above 0 and a rate never negative, so this always has an answer.
+    let needed = allocate(allowed, points).map_or(LENGTH_FLOOR, |found| found.run_length);
+    stepped(needed)
+}
+
+/// The run length of the sums that watched a baseline between two of its points, told again from
+/// the units that streams have had: stream, minute, units. Nothing where no rate was known.
+#[must_use]
+pub fn starting_length(
+    config: &Config,
+    stream: &StreamName,
+    units: &[(StreamName, i64, u64)],
+    (from, to): (i64, i64),
+) -> Option<f64> {
+    let what = &config.characteristics[stream.characteristic];
+    if let Some(stated) = what.run_length {
+        return Some(f64::from(stated));
+    }
+    let station = station_of(config, stream);
+    let mut rates = Rates::new(config.lateness_us);
+    for (name, at, count) in units {
+        let what = &config.characteristics[name.characteristic];
+        rates.add(&station_of(config, name), units_a_point(what), *at, *count);
+    }
+    let rate = rates.per_complete_minute(&station, from, to)?;
+    let points = rate * shift_minutes(config);
+    Some(needed(allowed(config, &station), points))
 }
 
 /// Minutes that a shift lasts on average: shifts share a day.

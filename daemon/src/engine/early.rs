@@ -3,7 +3,7 @@
 //! Each point is compared with those before it in the same baseline, so a shift that is there from
 //! the first point on can not be seen, and one that comes soon after is seen late. Must not know
 //! limits or where alerts go. The one invariant: what is remembered follows from the baseline's
-//! points alone.
+//! points, and from how often the line was judged in whole minutes before each of them.
 
 use spc::chart::ChartKind;
 

@@ -31,7 +31,7 @@ mod tests;
 
 pub use atom::{Atom, AtomKey, Content};
 pub use baseline::{BaselinePoint, Excluded, Findings};
-pub use budget::{allowed, shift_minutes, stepped};
+pub use budget::{allowed, shift_minutes, starting_length, stepped};
 pub use cause::{CauseGroup, GROUP_US_MAX, Kin, Trace, grouped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, LimitsVersion, Monitoring, Phase,

@@ -77,7 +77,7 @@ async fn answer(mut stream: TcpStream, (peer, place): (SocketAddr, &Place), app:
         read = timeout(PATIENCE, read_request(&stream, peer)) => read,
         () = place.wanted() => return,
     };
-    place.is_sent();
+    place.note_sent();
     let (response, is_head) = match read {
         Err(_) => {
             let words = "The request took too long to arrive.";

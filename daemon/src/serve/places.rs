@@ -99,7 +99,7 @@ impl Taken {
 
 impl Place {
     /// Notes that the request has arrived: the place is kept until it is answered.
-    pub(super) fn is_sent(&self) {
+    pub(super) fn note_sent(&self) {
         let mut taken = self.places.taken();
         if let Some(one) = taken.list.iter_mut().find(|one| one.number == self.number) {
             one.is_sent = true;
@@ -149,7 +149,7 @@ mod tests {
         let places = Arc::new(Places::default());
         let sent = |last: u8| {
             let place = places.take(address(last))?;
-            place.is_sent();
+            place.note_sent();
             Some(place)
         };
         let first: Vec<Place> = std::iter::from_fn(|| sent(1)).collect();
@@ -168,7 +168,7 @@ mod tests {
         let kept: Vec<Place> = (0..48)
             .map(|_| {
                 let place = take(1);
-                place.is_sent();
+                place.note_sent();
                 place
             })
             .collect();

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use rusqlite::params;
+use rusqlite::{Connection, params};
 
 use super::form::{content_from, limits_from, list_from};
 use super::query::count;
@@ -198,31 +198,14 @@ impl Store {
         Ok(found)
     }
 
-    /// How many units a stream has had in each minute since a time, apart from late ones; where
-    /// it is asked for, only those with an event: their value is the number of defects.
     fn units(
         &self,
         stream: i64,
         since: i64,
         with_event: bool,
     ) -> Result<Vec<(i64, u64)>, StoreError> {
-        let wrap = |source| db(&self.folder, source);
-        let mut query = self
-            .connection
-            .prepare_cached(
-                "SELECT at - (at % 60000000 + 60000000) % 60000000 AS minute, count(*) FROM point
-                 WHERE stream = ?1 AND at >= ?2 AND kind IN (?3, ?4) AND (NOT ?5 OR value > 0)
-                 GROUP BY minute",
-            )
-            .map_err(wrap)?;
-        let kinds = (PointKind::Whole as u8, PointKind::Part as u8);
-        let rows = query
-            .query_map(
-                params![stream, since, kinds.0, kinds.1, with_event],
-                |row| Ok((row.get(0)?, count(row, 1)?)),
-            )
-            .map_err(wrap)?;
-        rows.collect::<rusqlite::Result<_>>().map_err(wrap)
+        let found = units(&self.connection, stream, (since, i64::MAX), with_event);
+        found.map_err(|source| db(&self.folder, source))
     }
 
     fn commands(&self, stream: i64, settled_through: i64) -> Result<Vec<Command>, StoreError> {
@@ -266,6 +249,28 @@ impl Store {
             .map_err(wrap)?;
         rows.collect::<rusqlite::Result<_>>().map_err(wrap)
     }
+}
+
+/// How many units a stream has had in each minute of a window, apart from late ones; where it is
+/// asked for, only those with an event: their value is the number of defects.
+pub(super) fn units(
+    of: &Connection,
+    stream: i64,
+    (from, to): (i64, i64),
+    with_event: bool,
+) -> rusqlite::Result<Vec<(i64, u64)>> {
+    let kinds = (PointKind::Whole as u8, PointKind::Part as u8);
+    of.prepare_cached(
+        "SELECT at - (at % 60000000 + 60000000) % 60000000 AS minute, count(*) FROM point
+         WHERE stream = ?1 AND at >= ?2 AND at < ?6 AND kind IN (?3, ?4)
+             AND (NOT ?5 OR value > 0)
+         GROUP BY minute",
+    )?
+    .query_map(
+        params![stream, from, kinds.0, kinds.1, with_event, to],
+        |row| Ok((row.get(0)?, count(row, 1)?)),
+    )?
+    .collect()
 }
 
 fn command(row: &rusqlite::Row) -> rusqlite::Result<Command> {

@@ -34,6 +34,7 @@ mod migrate;
 mod notices;
 pub mod pads;
 mod pages;
+mod panels;
 mod placed;
 mod proposals;
 pub mod query;

@@ -400,6 +400,22 @@ impl Reader {
         Ok(found)
     }
 
+    /// How many units a stream has had in each minute of a window that count as judged: of charts
+    /// between events, those with an event.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn units_by_minute(
+        &self,
+        stream: i64,
+        window: (i64, i64),
+        with_event: bool,
+    ) -> Result<Vec<(i64, u64)>, StoreError> {
+        super::load::units(&self.connection, stream, window, with_event)
+            .map_err(|source| super::db(&self.folder, source))
+    }
+
     /// The units of a stream in a window, both ends included, in order: when and which.
     ///
     /// # Errors

@@ -1,7 +1,8 @@
 //! `driftvane alerts health`: whether alerts are few, answered and believed.
 //!
 //! Counts what the record holds in a window of event time. Knows no page and no SQL. The one
-//! invariant: every alert of the window is counted, also where nobody was called for it.
+//! invariant: raised is every alert with a first signal in the window, also where nobody was called
+//! for it; all that is said of how alerts came and were answered is of the others.
 
 use std::collections::BTreeMap;
 
@@ -9,15 +10,15 @@ use serde::Serialize;
 
 use crate::commands::{CommandError, characteristic, local_minute, utc};
 use crate::config::Config;
-use crate::output::{self, Format, Table};
+use crate::output::{self, Format, Table, number_of};
 use crate::store::Reader;
 use crate::store::alerts::AlertRow;
-use crate::words::Severity;
+
+mod spread;
 
 const MINUTE_US: i64 = 60_000_000;
 const HOUR_US: i64 = 60 * MINUTE_US;
 const DAY_US: i64 = 24 * HOUR_US;
-const SLOT_US: i64 = 10 * MINUTE_US;
 
 /// What a window is measured against. Common practice after ISA-18.2 and EEMUA 191, from memory:
 /// for one person who answers.
@@ -29,9 +30,9 @@ mod target {
     /// Alerts in a day, on average.
     pub const DAILY: f64 = 150.0;
     /// Alerts in any ten minutes; a flood begins with as many.
-    pub const MOST: u64 = 10;
+    pub const MOST: usize = 10;
     /// A flood ends with ten minutes of fewer.
-    pub const FLOOD_ENDS: u64 = 5;
+    pub const FLOOD_ENDS: usize = 5;
     /// Alerts in an hour that is too busy.
     pub const BUSY_HOUR: u64 = 30;
     /// The share of time in floods, of busy hours and of busy slots.
@@ -50,12 +51,9 @@ const CHATTER: usize = 3;
 /// Eight hours.
 const CHATTER_US: i64 = 8 * HOUR_US;
 
-/// A stream judged this many times its run length without a signal never fires: one in twenty does
-/// so by chance.
-const NEVER: f64 = 3.0;
-
-/// Streams with an alert from which on the share of ten of them says something.
-const STREAMS_MIN: usize = 200;
+/// A stream judged this many times its run length without a signal has been silent for too long: of
+/// streams with right limits, one in twenty is as silent by chance.
+const SILENT: f64 = 3.0;
 
 /// Streams of each list; the others are counted.
 const LISTED_MAX: usize = 100;
@@ -84,7 +82,7 @@ pub struct Figure {
     pub figure: &'static str,
     /// How much; absent where there is nothing to measure.
     pub value: Option<f64>,
-    /// `alerts`, `share`, `minutes`.
+    /// `alerts`, `floods`, `share`, `minutes`.
     pub unit: &'static str,
     /// At most so much is wanted, where there is a target.
     pub target: Option<f64>,
@@ -125,10 +123,18 @@ impl Figure {
 pub struct Remark {
     /// The stream.
     pub stream: String,
-    /// `never fires`, `chatters`, `small baseline`, `out of service`.
+    /// `silent for too long`, `chatters`, `small baseline`, `out of service`.
     pub what: &'static str,
     /// Why that is said.
     pub why: String,
+}
+
+impl Remark {
+    /// The remark in a line.
+    #[must_use]
+    pub fn words(&self) -> String {
+        format!("{}: {}, {}", self.stream, self.what, self.why)
+    }
 }
 
 /// The window that is asked for: the thirty days before the newest event where nothing is said, or
@@ -172,8 +178,10 @@ pub fn health(
     for closed in alerts.iter().filter_map(|row| row.closed.as_ref()) {
         *causes.entry(closed.cause.clone()).or_default() += 1;
     }
-    let mut figures = rates(&alerts, (from, to));
-    figures.extend(answers(&alerts, to));
+    let mut figures = spread::rates(&alerts, (from, to));
+    figures.extend(answers(&alerts));
+    let active = all.iter().filter(|row| !row.revised);
+    figures.push(stale(active, (from, to)));
     let count = |is: &dyn Fn(&AlertRow) -> bool| {
         let found = alerts.iter().filter(|row| is(row)).count();
         Some(found as f64)
@@ -209,101 +217,8 @@ pub fn health(
     })
 }
 
-/// How many there were, and how they were spread over time.
-fn rates(alerts: &[&AlertRow], (from, to): (i64, i64)) -> Vec<Figure> {
-    let heard: Vec<&&AlertRow> = alerts
-        .iter()
-        .filter(|row| row.suppressed.is_none())
-        .collect();
-    let hours = (to - from) as f64 / HOUR_US as f64;
-    let hourly = heard.len() as f64 / hours;
-    let by = |length: i64| {
-        let mut slots: BTreeMap<i64, u64> = BTreeMap::new();
-        for row in &heard {
-            *slots.entry((row.first_at - from) / length).or_default() += 1;
-        }
-        slots
-    };
-    let (slots, hourly_slots) = (by(SLOT_US), by(HOUR_US));
-    let all = |length: i64| ((to - from + length - 1) / length) as f64;
-    let busy = hourly_slots
-        .values()
-        .filter(|count| **count > target::BUSY_HOUR)
-        .count();
-    let busy_slots = slots
-        .values()
-        .filter(|count| **count > target::MOST)
-        .count();
-    let most = slots.values().max().copied().unwrap_or(0);
-    let (floods, flooded) = floods(&slots);
-    let share = |part: f64, whole: f64| (whole > 0.0).then(|| part / whole);
-    let high = heard.iter().filter(|row| row.severity == Severity::High);
-    vec![
-        Figure::new("raised", Some(alerts.len() as f64), "alerts"),
-        Figure::new("an hour", Some(hourly), "alerts").against(target::HOURLY),
-        Figure::new("in ten minutes", Some(hourly / 6.0), "alerts").against(target::IN_TEN_MINUTES),
-        Figure::new("a day", Some(hourly * 24.0), "alerts").against(target::DAILY),
-        Figure::new("most in any ten minutes", Some(most as f64), "alerts")
-            .against(target::MOST as f64),
-        Figure::new(
-            "ten-minute slots with more than 10",
-            share(busy_slots as f64, all(SLOT_US)),
-            "share",
-        )
-        .against(target::SHARE),
-        Figure::new(
-            "hours with more than 30",
-            share(busy as f64, all(HOUR_US)),
-            "share",
-        )
-        .against(target::SHARE),
-        Figure::new("floods", Some(floods as f64), "floods"),
-        Figure::new(
-            "time in floods",
-            share(flooded as f64, all(SLOT_US)),
-            "share",
-        )
-        .against(target::SHARE),
-        Figure::new("of the ten streams with most", noisiest(&heard), "share").against(target::TEN),
-        Figure::new(
-            "of high severity",
-            share(high.count() as f64, heard.len() as f64),
-            "share",
-        )
-        .against(target::HIGH),
-    ]
-}
-
-/// The share of the ten streams with most alerts. With few streams ten of them are most; only where
-/// there are many do they tell that a few make the noise.
-fn noisiest(heard: &[&&AlertRow]) -> Option<f64> {
-    let mut streams: BTreeMap<i64, u64> = BTreeMap::new();
-    for row in heard {
-        *streams.entry(row.lead.stream).or_default() += 1;
-    }
-    let mut counts: Vec<u64> = streams.into_values().collect();
-    counts.sort_unstable_by(|a, b| b.cmp(a));
-    let ten: u64 = counts.iter().take(10).sum();
-    (counts.len() > STREAMS_MIN).then(|| ten as f64 / heard.len() as f64)
-}
-
-/// How many floods there were, and how many slots they took.
-fn floods(slots: &BTreeMap<i64, u64>) -> (u64, i64) {
-    let (mut floods, mut flooded) = (0, 0);
-    let mut last: Option<i64> = None;
-    for (&slot, &count) in slots {
-        let goes_on = last == Some(slot - 1) && count >= target::FLOOD_ENDS;
-        if goes_on || count >= target::MOST {
-            floods += u64::from(!goes_on);
-            flooded += 1;
-            last = Some(slot);
-        }
-    }
-    (floods, flooded)
-}
-
 /// How they were answered.
-fn answers(alerts: &[&AlertRow], to: i64) -> Vec<Figure> {
+fn answers(alerts: &[&AlertRow]) -> Vec<Figure> {
     let heard = || alerts.iter().filter(|row| row.suppressed.is_none());
     let minutes = |from: i64, to: i64| (to - from) as f64 / MINUTE_US as f64;
     let acknowledged = heard().filter_map(|row| {
@@ -314,9 +229,6 @@ fn answers(alerts: &[&AlertRow], to: i64) -> Vec<Figure> {
     let closed = heard().filter_map(|row| Some(minutes(row.raised_at, row.closed.as_ref()?.at)));
     let closed = sorted(closed.collect());
     let open = heard().filter(|row| row.acknowledged.is_none()).count();
-    // By event time, so that a record that was read later tells the same.
-    let is_stale = |row: &&&AlertRow| row.returned_at.unwrap_or(to).min(to) - row.first_at > DAY_US;
-    let stale = heard().filter(is_stale).count();
     vec![
         Figure::new("not acknowledged", Some(open as f64), "alerts"),
         Figure::new(
@@ -330,9 +242,19 @@ fn answers(alerts: &[&AlertRow], to: i64) -> Vec<Figure> {
             "minutes",
         ),
         Figure::new("until closed, median", median(&closed), "minutes"),
-        Figure::new("active for more than a day", Some(stale as f64), "alerts")
-            .against(target::STALE as f64),
     ]
+}
+
+/// Alerts that were active for more than a day at some time of the window, whenever they began.
+/// By event time, so that a record that was read later tells the same.
+fn stale<'a>(all: impl Iterator<Item = &'a AlertRow>, (from, to): (i64, i64)) -> Figure {
+    let is_stale = |row: &&AlertRow| {
+        let end = row.returned_at.unwrap_or(to).min(to);
+        row.suppressed.is_none() && end > from && end - row.first_at > DAY_US
+    };
+    let stale = all.filter(is_stale).count();
+    Figure::new("active for more than a day", Some(stale as f64), "alerts")
+        .against(target::STALE as f64)
 }
 
 fn sorted(mut values: Vec<f64>) -> Vec<f64> {
@@ -348,7 +270,7 @@ fn median(sorted: &[f64]) -> Option<f64> {
     }
 }
 
-/// Streams that never fire, chatter, stand on small baselines or are out of service.
+/// Streams that are silent for too long, chatter, stand on small baselines or are out of service.
 fn remarks(
     config: &Config,
     reader: &Reader,
@@ -391,14 +313,17 @@ fn remarks(
             );
             say("small baseline", why);
         }
-        let counts = reader.point_counts(stream.id, from, to)?;
+        // Points before these limits were judged by others.
+        let since = from.max(newest.to_at.saturating_add(1));
+        let counts = reader.point_counts(stream.id, since, to)?;
         let length = newest.detection.run_length;
-        if counts.signalled == 0 && counts.judged as f64 > NEVER * length {
+        if counts.signalled == 0 && counts.judged as f64 > SILENT * length {
             let why = format!(
-                "{} points judged without a signal, one in {length:.0} is false on average",
+                "none of {} points judged by its limits gave a signal, where one in {length:.0} is \
+                 false on average",
                 counts.judged
             );
-            say("never fires", why);
+            say("silent for too long", why);
         }
     }
     Ok(found)
@@ -451,10 +376,11 @@ pub fn print(
 fn in_words(config: &Config, health: &Health, (from, to): (i64, i64)) -> String {
     let mut lines = Vec::new();
     for one in &health.streams {
-        lines.push(format!("{}: {}, {}", one.what, one.stream, one.why));
+        lines.push(one.words());
     }
     if health.streams_more > 0 {
-        lines.push(format!("and {} more streams", health.streams_more));
+        let more = number_of(health.streams_more as u64, "more stream");
+        lines.push(format!("and {more}"));
     }
     for (cause, count) in &health.causes {
         lines.push(format!("closed as {cause}: {count}"));
@@ -467,22 +393,61 @@ fn in_words(config: &Config, health: &Health, (from, to): (i64, i64)) -> String 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::alerts::EpisodeRow;
+    use crate::words::Severity;
+
+    fn invented() -> AlertRow {
+        let lead = EpisodeRow {
+            id: 1,
+            stream: 1,
+            first_at: 0,
+            first_unit: "P1".to_owned(),
+            last_at: 0,
+            signals: 1,
+            rules: vec!["cusum".to_owned()],
+            side: "upper".to_owned(),
+            size_sigma: 2.0,
+            size_value: 1.0,
+            returned_at: None,
+        };
+        AlertRow {
+            id: 1,
+            members: vec![lead.clone()],
+            lead,
+            first_at: 0,
+            returned_at: None,
+            severity: Severity::Medium,
+            raised_at: 0,
+            revised: false,
+            merged_into: None,
+            acknowledged: None,
+            suppressed: None,
+            shelved_until: None,
+            closed: None,
+        }
+    }
 
     #[test]
-    fn a_flood_begins_with_ten_in_ten_minutes_and_ends_below_five() {
-        let slots = |counts: &[u64]| {
-            counts
-                .iter()
-                .copied()
-                .enumerate()
-                .map(|(slot, count)| (slot as i64, count))
-                .collect()
+    fn an_alert_that_began_before_the_window_is_stale_in_it() {
+        let row = |first_at: i64, returned_at: Option<i64>| AlertRow {
+            first_at,
+            returned_at,
+            ..invented()
         };
-        assert_eq!(floods(&slots(&[9, 9, 9])), (0, 0));
-        assert_eq!(floods(&slots(&[0, 10, 5, 4, 9, 12])), (2, 3));
-        // A slot in which nothing came ends it as well.
-        let apart = BTreeMap::from([(1, 10), (3, 6)]);
-        assert_eq!(floods(&apart), (1, 1));
+        let count = |row: AlertRow, window| stale([row].iter(), window).value;
+        let day = |days: i64| days * DAY_US;
+        let hour = HOUR_US;
+        assert_eq!(count(row(0, None), (day(5), day(6))), Some(1.0));
+        assert_eq!(
+            count(row(0, Some(day(5) + hour)), (day(5), day(6))),
+            Some(1.0)
+        );
+        assert_eq!(count(row(0, Some(day(5))), (day(5), day(6))), Some(0.0));
+        assert_eq!(count(row(day(5), None), (day(5), day(6))), Some(0.0));
+        assert_eq!(count(row(day(7), None), (day(5), day(6))), Some(0.0));
+        let mut out = row(0, None);
+        out.suppressed = Some("changeover".to_owned());
+        assert_eq!(count(out, (day(5), day(6))), Some(0.0));
     }
 
     #[test]

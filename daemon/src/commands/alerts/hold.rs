@@ -1,4 +1,5 @@
-//! Which boards to hold: those since the earliest likely onset, of every stream that moved.
+//! Which boards to hold: those of every stream that moved, since the earliest likely onset of the
+//! stream that says most, or of the one that signalled first.
 //!
 //! Knows no page and no SQL. The one invariant: the count and the list are of the same boards.
 
@@ -7,18 +8,18 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::onset::onset;
-use super::{Alert, product};
+use super::{Alert, key_value, product};
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, characteristic, utc, when};
-use crate::config::{Characteristic, Config, Subgroup};
+use crate::config::{Characteristic, Config, Key, Subgroup};
 use crate::output::{self, Format, Table};
 use crate::store::Reader;
 use crate::store::alerts::{AlertRow, EpisodeRow};
 use crate::store::query::StreamRow;
 
-/// What has to be held, and why it is that.
+/// What has to be held.
 pub(super) struct Hold {
-    /// The earliest likely onset.
+    /// Since when: the earlier of the two likely onsets.
     pub(super) since: i64,
     /// Boards; absent where units are stretches of time.
     pub(super) boards: Option<u64>,
@@ -87,7 +88,7 @@ pub(super) fn hold(
 }
 
 /// The units of every stream that moved, since a time: up to each one's last signal, or up to now
-/// while it is active.
+/// while it is active. Boards of a panel that is held are not held a second time.
 fn units(
     config: &Config,
     reader: &Reader,
@@ -100,34 +101,67 @@ fn units(
     } else {
         &row.members
     };
-    let mut units: BTreeMap<String, (i64, u64)> = BTreeMap::new();
+    let mut held = HeldUnits::default();
     for one in members {
         let Some(stream) = streams.iter().find(|stream| stream.id == one.stream) else {
             continue;
         };
         let what = characteristic(config, stream)?;
-        if matches!(what.subgroup, Subgroup::Minutes(_)) {
-            continue;
-        }
-        let boards = boards(config, what, stream);
         let last = one.returned_at.map_or(stream.newest, |_| one.last_at);
+        let (boards, into) = match what.subgroup {
+            Subgroup::Minutes(_) => continue,
+            Subgroup::Panel => (boards(config, what, stream), &mut held.panels),
+            Subgroup::Board | Subgroup::Consecutive(_) => (1, &mut held.boards),
+        };
         for (at, unit) in reader.units_between(stream.id, since, last)? {
-            let held = units.entry(unit).or_insert((at, boards));
+            let held = into.entry(unit).or_insert((at, boards));
             held.0 = held.0.min(at);
         }
+        held.span = (held.span.0.min(since), held.span.1.max(last));
+        held.measured_by = held.measured_by.or(Some((what, stream)));
     }
-    Ok(units)
+    held.each_once(reader)
 }
 
-/// How many boards a unit of a stream has.
-fn boards(config: &Config, what: &Characteristic, stream: &StreamRow) -> u64 {
-    match what.subgroup {
-        Subgroup::Panel => {
-            let boards = product(config, what, stream).map_or(1, |product| product.boards.max(1));
-            u64::from(boards)
+/// Units to hold, with their first event and the boards in them.
+#[derive(Default)]
+struct HeldUnits<'a> {
+    panels: BTreeMap<String, (i64, u64)>,
+    boards: BTreeMap<String, (i64, u64)>,
+    span: (i64, i64),
+    measured_by: Option<(&'a Characteristic, &'a StreamRow)>,
+}
+
+impl HeldUnits<'_> {
+    /// Panels, and the boards that are of none of them.
+    fn each_once(mut self, reader: &Reader) -> Result<BTreeMap<String, (i64, u64)>, CommandError> {
+        if !self.panels.is_empty() && !self.boards.is_empty() {
+            let of_panel = match self.measured_by {
+                Some((what, stream)) => {
+                    let line = key_value(what, stream, Key::Line);
+                    let window = (self.span.0, self.span.1.saturating_add(1));
+                    reader.panels_of_boards((what.station, line.as_deref()), window)?
+                }
+                None => BTreeMap::new(),
+            };
+            let panels = &self.panels;
+            self.boards.retain(|board, _| {
+                // A board without a serial number is named by its panel and its place in it.
+                let named = board
+                    .rsplit_once('/')
+                    .map_or(board.as_str(), |(panel, _)| panel);
+                let panel = of_panel.get(board).map_or(named, String::as_str);
+                !panels.contains_key(panel) && !panels.contains_key(board)
+            });
         }
-        Subgroup::Board | Subgroup::Consecutive(_) | Subgroup::Minutes(_) => 1,
+        self.panels.append(&mut self.boards);
+        Ok(self.panels)
     }
+}
+
+/// How many boards a panel of a stream has.
+fn boards(config: &Config, what: &Characteristic, stream: &StreamRow) -> u64 {
+    product(config, what, stream).map_or(1, |product| u64::from(product.boards.max(1)))
 }
 
 /// The units to hold, in the order in which they were measured.

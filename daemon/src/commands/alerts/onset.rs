@@ -10,10 +10,16 @@ use spc::selfstart::SelfStart;
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, characteristic, utc};
 use crate::config::{Characteristic, Config};
-use crate::engine::{SPREAD_BEYOND_LIMITS, STARTING, early_weight};
+use crate::engine::{
+    SPREAD_BEYOND_LIMITS, STARTING, StreamName, early_weight, is_between, starting_length,
+    station_of,
+};
 use crate::store::Reader;
 use crate::store::alerts::EpisodeRow;
-use crate::store::query::PointRow;
+use crate::store::query::{PointRow, StreamRow};
+
+const MINUTE_US: i64 = 60_000_000;
+const DAY_US: i64 = 24 * 60 * MINUTE_US;
 
 /// The share of the likelihood that the range of an onset holds.
 const LIKELIHOOD: f64 = 0.9;
@@ -147,6 +153,63 @@ fn early_scores(what: &Characteristic, points: &[&PointRow]) -> Vec<f64> {
         score.unwrap_or(0.0)
     };
     points.iter().map(score).collect()
+}
+
+/// The points of a baseline before an alert's first signal: what that signal was judged against.
+pub(super) fn before_first<'a>(facts: &'a ChartFacts, row: &EpisodeRow) -> Vec<&'a PointRow> {
+    let points = &facts.points;
+    let Some(signal) = points.iter().position(|point| is_first(row, point)) else {
+        return Vec::new();
+    };
+    let version = points[signal].version;
+    let own = points[..signal].iter();
+    own.filter(|point| !point.late && point.version == version)
+        .collect()
+}
+
+/// The centre that an episode of a baseline is measured from, and the run length of the sums that
+/// signalled. The limits that came later are made of its own points, and say neither.
+pub(super) fn measured_early(
+    config: &Config,
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    row: &EpisodeRow,
+) -> Result<(Option<f64>, Option<f64>), CommandError> {
+    let before = before_first(facts, row);
+    let Some(first) = before.first() else {
+        return Ok((None, None));
+    };
+    let what = characteristic(config, &facts.stream)?;
+    let weight = |point: &PointRow| early_weight(what, point.size).unwrap_or(1.0);
+    let weights: f64 = before.iter().map(|point| weight(point)).sum();
+    let sum: f64 = before.iter().map(|point| weight(point) * point.value).sum();
+    let name = |stream: &StreamRow| {
+        let mut all = config.characteristics.iter();
+        let place = all.position(|what| what.name == stream.characteristic)?;
+        Some(StreamName {
+            characteristic: place,
+            keys: stream.keys.clone(),
+        })
+    };
+    let Some(own) = name(&facts.stream) else {
+        return Ok((Some(sum / weights), None));
+    };
+    let mut units = Vec::new();
+    // Of a stated run length nothing has to be counted.
+    let neighbours = streams.iter().filter(|_| what.run_length.is_none());
+    for (stream, name) in neighbours.filter_map(|stream| Some((stream, name(stream)?))) {
+        if station_of(config, &name) == station_of(config, &own) {
+            let kind = config.characteristics[name.characteristic].chart;
+            let window = (
+                first.at.max(row.first_at - DAY_US) - MINUTE_US,
+                row.first_at,
+            );
+            let own = reader.units_by_minute(stream.id, window, is_between(kind))?;
+            units.extend(own.into_iter().map(|(at, count)| (name.clone(), at, count)));
+        }
+    }
+    let length = starting_length(config, &own, &units, (first.at, row.first_at));
+    Ok((Some(sum / weights), length))
 }
 
 /// Whether a rule fired first.

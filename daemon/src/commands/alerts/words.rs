@@ -5,12 +5,12 @@
 use spc::chart::ChartKind;
 
 use super::Alert;
-use super::onset::{by_first, is_first};
+use super::onset::{before_first, by_first, is_first};
 use crate::commands::chart::{ChartFacts, leading};
 use crate::commands::{local, local_minute, rule_words, subgroup_name, unit};
 use crate::config::{Characteristic, Config};
 use crate::engine::{STARTING, is_detector};
-use crate::output::significant;
+use crate::output::{number_of, significant};
 use crate::store::alerts::EpisodeRow;
 
 /// Characters of the text for short messages.
@@ -61,7 +61,7 @@ pub(super) fn sentence(
         return format!(
             "{begin}; there were no limits yet: it rests on the {} {} of the baseline before it, \
              against which the shift is about {:+.1} sigma.",
-            before_first(facts, row),
+            before_first(facts, row).len(),
             subgroup_name(what),
             row.size_sigma
         );
@@ -77,19 +77,6 @@ pub(super) fn sentence(
         significant(row.size_value),
         row.size_sigma,
     )
-}
-
-/// Points of a baseline before an alert's first signal.
-fn before_first(facts: &ChartFacts, row: &EpisodeRow) -> usize {
-    let points = &facts.points;
-    let Some(signal) = points.iter().position(|point| is_first(row, point)) else {
-        return 0;
-    };
-    let version = points[signal].version;
-    let own = points[..signal]
-        .iter()
-        .filter(|point| !point.late && point.version == version);
-    own.count()
 }
 
 /// Everything that has to be known at once, in at most [`TEXT_MAX`] characters: what, where, how
@@ -109,10 +96,12 @@ pub fn text(config: &Config, alert: &Alert) -> String {
         parts.push(format!("Points to the {}.", alert.origin));
     }
     if let Some(points) = alert.points_between_false_alerts {
-        parts.push(format!("False once in {points:.0} points."));
+        parts.push(format!(
+            "Without a cause, one point in {points:.0} signals."
+        ));
     }
     if let Some(boards) = alert.boards_to_hold {
-        parts.push(format!("Hold {boards} boards."));
+        parts.push(format!("Hold {}.", number_of(boards, "board")));
     }
     let step = alert
         .plan
@@ -145,13 +134,20 @@ fn shortened(parts: &[String]) -> String {
     text
 }
 
+/// How many more streams an alert is about than the one that says most, in words; nothing where
+/// there is one.
+#[must_use]
+pub fn beside(alert: &Alert) -> String {
+    match alert.stream_count {
+        0 | 1 => String::new(),
+        streams => format!(" and {}", number_of(streams as u64 - 1, "more stream")),
+    }
+}
+
 /// What moved, where and by how much.
 fn moved(alert: &Alert) -> String {
     let stream = alert.streams.first().map_or("", String::as_str);
-    let others = match alert.stream_count {
-        0 | 1 => String::new(),
-        streams => format!(" and {} more streams", streams - 1),
-    };
+    let others = beside(alert);
     let size = match alert.size {
         Some(size) => {
             let blank = if alert.unit.is_empty() { "" } else { " " };
