@@ -313,7 +313,6 @@ mod tests {
     fn a_chart_of_the_sample_becomes_a_picture_with_ink_and_accent() {
         let chart = chart(100, 80, &|text| text.to_owned());
         let svg = chart_svg(&chart, ChartSize::PAGE);
-        std::fs::write("/tmp/ch-chart.svg", &svg).unwrap();
         let (width, _, colours) = pixels(&png(&svg).unwrap());
         assert_eq!(width, 1440);
         for wanted in [[0x22, 0x30, 0x3c], [0xa8, 0x43, 0x0c], [0xff, 0xff, 0xff]] {

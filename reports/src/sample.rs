@@ -142,7 +142,7 @@ fn share_chart(say: Say<'_>) -> Chart {
     chart
 }
 
-/// A full report; `say` may change every text.
+/// A figure of how alerts do.
 fn health(
     say: Say<'_>,
     figure: &str,
@@ -157,6 +157,7 @@ fn health(
     }
 }
 
+/// A full report; `say` may change every text.
 pub(crate) fn report(say: Say<'_>) -> ShiftReport {
     ShiftReport {
         plant: say("Aldermoor Boards (invented plant)"),
