@@ -19,7 +19,7 @@ use crate::output::{self, Format};
 use crate::serve::ServeError;
 use crate::serve::access::Role;
 use crate::shifts;
-use crate::store::{Reader, StoreError};
+use crate::store::{Heard, Reader, StoreError};
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 
@@ -67,6 +67,10 @@ enum Command {
     Replay {
         /// Only what lies below these paths.
         paths: Vec<PathBuf>,
+        /// Has notices of what is found leave by all channels, once `watch` runs. Without it what
+        /// is read is history, and calls nobody.
+        #[arg(long)]
+        notify: bool,
     },
     /// Checks the configuration and shows what each feed's first file becomes.
     Check,
@@ -327,7 +331,10 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
     match &arguments.command {
         Command::Demo(_) | Command::Propose { .. } | Command::Gauge(_) => {}
         Command::Watch => run_watch(config, &arguments.config)?,
-        Command::Replay { paths } => return run_replay(&config, paths, format),
+        Command::Replay { paths, notify } => {
+            let heard = if *notify { Heard::ByAll } else { Heard::ByNone };
+            return run_replay(&config, (paths, heard), format);
+        }
         Command::Check => {
             let checks = check::check(&config);
             output::print(&check::render(&checks, format)?)?;
@@ -381,13 +388,17 @@ fn run_watch(config: Arc<Config>, config_path: &Path) -> Result<(), Failure> {
     })
 }
 
-fn run_replay(config: &Arc<Config>, paths: &[PathBuf], format: Format) -> Result<u8, Failure> {
+fn run_replay(
+    config: &Arc<Config>,
+    (paths, heard): (&[PathBuf], Heard),
+    format: Format,
+) -> Result<u8, Failure> {
     if let Some(missing) = paths.iter().find(|path| !path.exists()) {
         let place = missing.display();
         let text = format!("driftvane: {place} does not exist; name files or folders of a feed");
         return Err(Failure::Usage(text));
     }
-    let outcome = replay::replay(config, paths, &mut |done, all, outcome| {
+    let outcome = replay::replay(config, (paths, heard), &mut |done, all, outcome| {
         tracing::info!(
             done,
             all,

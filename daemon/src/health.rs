@@ -1,7 +1,7 @@
 //! How the program is: what it has done since it started, what waits, what hinders it.
 //!
-//! The loop and the ingest write it; the live page and the service manager read it. Knows no
-//! record, no page and no channel. The one invariant: whoever reads it never waits for the loop.
+//! The loop and the ingest write it; the live page and the service manager read it. Asks no record,
+//! and knows no page and no channel. The one invariant: whoever reads it never waits for the loop.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -47,8 +47,6 @@ impl Kind {
 pub struct Hindrance {
     /// What kind.
     pub kind: Kind,
-    /// What it hinders: a feed, a folder; tells it from others of its kind.
-    pub subject: String,
     /// What is wrong and what to do.
     pub words: String,
     /// Since when, by the clock.
@@ -90,7 +88,7 @@ pub struct Health {
     started_at: i64,
     clock: Monotonic,
     counts: Mutex<Counts>,
-    hindrances: Mutex<BTreeMap<(Kind, String), Hindrance>>,
+    hindrances: Mutex<BTreeMap<Kind, Hindrance>>,
     steps: AtomicU64,
     stopping: AtomicBool,
 }
@@ -187,27 +185,25 @@ impl Health {
     }
 
     /// Notes and logs that something hinders the program. What is known already stays as it is.
-    pub fn raise(&self, kind: Kind, subject: &str, words: &str) {
+    pub fn raise(&self, kind: Kind, words: &str) {
         let mut all = held(&self.hindrances);
-        let key = (kind, subject.to_owned());
-        if all.contains_key(&key) {
+        if all.contains_key(&kind) {
             return;
         }
-        tracing::error!(kind = kind.name(), subject, "alert of the system: {words}");
+        tracing::error!(kind = kind.name(), "alert of the system: {words}");
         let hindrance = Hindrance {
             kind,
-            subject: subject.to_owned(),
             words: words.to_owned(),
             since: clock::now(),
         };
-        all.insert(key, hindrance);
+        all.insert(kind, hindrance);
     }
 
     /// Notes and logs that something hinders the program no longer.
-    pub fn lift(&self, kind: Kind, subject: &str) {
-        let gone = held(&self.hindrances).remove(&(kind, subject.to_owned()));
+    pub fn lift(&self, kind: Kind) {
+        let gone = held(&self.hindrances).remove(&kind);
         if gone.is_some() {
-            tracing::info!(kind = kind.name(), subject, "alert of the system: over");
+            tracing::info!(kind = kind.name(), "alert of the system: over");
         }
     }
 
@@ -220,7 +216,7 @@ impl Health {
     /// Whether nothing is read.
     #[must_use]
     pub fn is_paused(&self) -> bool {
-        held(&self.hindrances).keys().any(|(kind, _)| kind.pauses())
+        held(&self.hindrances).keys().any(|kind| kind.pauses())
     }
 }
 
@@ -231,18 +227,18 @@ mod tests {
     #[test]
     fn what_hinders_is_raised_once_and_over_when_it_is_lifted() {
         let health = Health::default();
-        health.raise(Kind::Report, "early", "no room");
+        health.raise(Kind::Report, "no room");
         let first = health.hindrances();
-        health.raise(Kind::Report, "early", "no room at all");
-        health.raise(Kind::Report, "late", "no room");
-        assert_eq!(health.hindrances()[..1], first);
-        assert_eq!(health.hindrances().len(), 2);
+        health.raise(Kind::Report, "no room at all");
+        assert_eq!(health.hindrances(), first);
         assert!(!health.is_paused());
-        health.raise(Kind::DiskFull, "", "full");
+        health.raise(Kind::DiskFull, "full");
         assert!(health.is_paused());
-        health.lift(Kind::DiskFull, "");
-        health.lift(Kind::Report, "early");
-        assert_eq!(health.hindrances()[0].subject, "late");
+        assert_eq!(health.hindrances().len(), 2);
+        health.lift(Kind::DiskFull);
+        assert_eq!(health.hindrances(), first);
+        health.lift(Kind::Report);
+        assert!(health.hindrances().is_empty());
     }
 
     #[test]

@@ -4,13 +4,13 @@
 //! The loop starts nothing that it does not finish: a stop between two batches loses nothing. Where
 //! the disk is full it pauses and goes on by itself; any other failure of the record ends it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, VecDeque};
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::alerts;
+use crate::alerts::{self, Announcer};
 use crate::block::FeedIndex;
 use crate::clock::{self, Monotonic};
 use crate::commands::report;
@@ -19,8 +19,9 @@ use crate::feeds::read::first_event_time;
 use crate::feeds::watch::Watch;
 use crate::health::{Health, Kind};
 use crate::ingest::{Ingest, Outcome, Waiting, are_one_batch};
+use crate::pipeline;
+use crate::shifts::{self, Span};
 use crate::store::StoreError;
-use crate::{pipeline, shifts};
 
 mod folders;
 mod missed;
@@ -201,16 +202,19 @@ struct Turn {
     /// When the timers of alerts were last looked at.
     timed_ms: u64,
     /// The shift that was running at the last look.
-    shift: shifts::Span,
+    shift: Span,
     /// Shifts that have ended and whose report is not written yet.
-    unreported: Vec<shifts::Span>,
-    /// When reports, and room on a full disk, were last tried.
-    reports_tried_ms: Option<u64>,
+    unreported: VecDeque<Span>,
+    /// No report is tried before.
+    reports_from_ms: u64,
+    /// When room on a full disk was last tried.
     room_tried_ms: Option<u64>,
     /// When what is too old was last let go.
     let_go_ms: Option<u64>,
     /// Times at which the system lost events that have been told.
     lost: u64,
+    /// What sends alerts of the system that the record can not keep.
+    announcer: Announcer,
     /// How long feeds have been silent; read from the record where it is not known.
     silences: Option<Silences>,
     has_looked_back: bool,
@@ -227,11 +231,12 @@ impl Turn {
             retried: 0,
             timed_ms: 0,
             shift: shifts::at(&config, clock::now()),
-            unreported: Vec::new(),
-            reports_tried_ms: None,
+            unreported: VecDeque::new(),
+            reports_from_ms: 0,
             room_tried_ms: None,
             let_go_ms: None,
             lost: 0,
+            announcer: Announcer::default(),
             silences: None,
             has_looked_back: false,
             config,
@@ -243,6 +248,7 @@ impl Turn {
         Turn {
             retried: self.retried,
             shift: self.shift,
+            announcer: self.announcer,
             unreported: self.unreported,
             has_looked_back: self.has_looked_back,
             ..Turn::new(config, self.health)
@@ -282,7 +288,8 @@ impl Turn {
     /// One turn: reads what waits, unless the disk is full.
     fn work(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {
         self.health.step();
-        self.end_shift();
+        self.end_shift(clock::now());
+        self.write_report();
         if self.health.is_paused() && !self.has_room(ingest) {
             return Ok(Outcome::default());
         }
@@ -293,7 +300,7 @@ impl Turn {
             }
             Err(error) => Err(error),
             Ok(outcome) => {
-                self.health.lift(Kind::DiskFull, "");
+                self.health.lift(Kind::DiskFull);
                 Ok(outcome)
             }
         }
@@ -316,13 +323,13 @@ impl Turn {
              goes on by itself ({error})",
             self.config.data_folder.display()
         );
-        self.health.raise(Kind::DiskFull, "", &words);
+        self.health.raise(Kind::DiskFull, &words);
         ingest.go_back()?;
         if is_new {
             let all = self.health.hindrances();
             let full = all.iter().find(|one| one.kind == Kind::DiskFull);
             full.iter()
-                .for_each(|one| alerts::announce(&self.config, one));
+                .for_each(|one| self.announcer.announce(&self.config, one));
         }
         Ok(())
     }
@@ -345,8 +352,11 @@ impl Turn {
             }
             self.folders.handed_over(part);
             let taken = ingest.take(part, clock::now());
-            let outcome = taken.inspect_err(|_| self.folders.forget(part))?;
-            self.folders.forget_unread(&outcome.unread);
+            let all = part.iter().map(|one| (one.feed, one.found.path.as_path()));
+            let outcome = taken.inspect_err(|_| self.folders.forget(all))?;
+            let unread = outcome.unread.iter();
+            self.folders
+                .forget(unread.map(|(feed, path)| (*feed, path.as_path())));
             if outcome.again > 0 {
                 self.health.again(outcome.again);
             }
@@ -393,7 +403,8 @@ impl Turn {
         let is_read = self.scanned_ms.iter().all(Option::is_some)
             && self.folders.at_rest.iter().all(|at_rest| *at_rest);
         if is_read && !std::mem::replace(&mut self.has_looked_back, true) {
-            self.unreported.extend(missed(&self.config, &self.shift)?);
+            let missed = missed(&self.config, &self.shift)?;
+            self.report_is_due(missed);
         }
         Ok(())
     }
@@ -425,54 +436,65 @@ impl Turn {
         Ok(())
     }
 
-    /// Writes the reports of shifts that have ended. One that fails holds up no reading and is
-    /// tried again.
-    fn end_shift(&mut self) {
-        let now = shifts::at(&self.config, clock::now());
-        if now.start < self.shift.start {
+    /// Notes that a shift has ended; its report is due then.
+    fn end_shift(&mut self, now: i64) {
+        let now = shifts::at(&self.config, now);
+        if now.start <= self.shift.start {
             // A clock that is put back ends none.
             self.shift = now;
-        } else if now.start > self.shift.start {
-            self.unreported
-                .push(std::mem::replace(&mut self.shift, now));
-            self.reports_tried_ms = None;
-        }
-        if self.unreported.is_empty()
-            || !is_time(&mut self.reports_tried_ms, REPORT_EVERY_MS, self.clock.ms())
-        {
             return;
         }
-        let mut failed = None;
-        let config = &self.config;
-        self.unreported
-            .retain(|ended| match report::write(config, ended) {
-                Ok(path) => {
-                    tracing::info!(shift = %ended.name, path = %path.display(), "shift report");
-                    false
-                }
-                Err(error) if error.may_pass() => {
-                    failed = Some(format!(
-                        "the report of the {} shift of {} can not be written and is tried again: \
-                     {error}",
-                        ended.name, ended.date
-                    ));
-                    true
-                }
-                Err(error) => {
-                    tracing::error!(shift = %ended.name, %error, "no shift report");
-                    false
-                }
-            });
-        match failed {
-            None => self.health.lift(Kind::Report, ""),
-            Some(words) => self.health.raise(Kind::Report, "", &words),
+        let ended = std::mem::replace(&mut self.shift, now);
+        // While a computer slept, whole shifts may have passed: they are looked for as at a start.
+        self.has_looked_back &= ended.end >= self.shift.start;
+        self.report_is_due([ended]);
+    }
+
+    /// Notes that reports of shifts are due.
+    fn report_is_due(&mut self, ended: impl IntoIterator<Item = Span>) {
+        for one in ended {
+            if !self.unreported.iter().any(|known| known.start == one.start) {
+                self.unreported.push_back(one);
+            }
         }
+        self.reports_from_ms = 0;
         while self.unreported.len() > REPORTS_WAITING_MAX {
-            let given_up = self.unreported.remove(0);
-            tracing::error!(
-                shift = %given_up.name, day = %given_up.date,
-                "no shift report; ask for it with `driftvane report shift --at`"
-            );
+            if let Some(given_up) = self.unreported.pop_front() {
+                tracing::error!(
+                    shift = %given_up.name, day = %given_up.date,
+                    "no shift report; ask for it with `driftvane report shift --at`"
+                );
+            }
+        }
+    }
+
+    /// Writes one of the reports that are due, so that reading goes on between them. One that fails
+    /// is tried again after the others.
+    fn write_report(&mut self) {
+        if self.clock.ms() < self.reports_from_ms {
+            return;
+        }
+        let Some(ended) = self.unreported.pop_front() else {
+            return;
+        };
+        match report::write(&self.config, &ended) {
+            Ok(path) => {
+                tracing::info!(shift = %ended.name, path = %path.display(), "shift report");
+            }
+            Err(error) if error.may_pass() => {
+                let words = format!(
+                    "the report of the {} shift of {} can not be written and is tried again: \
+                     {error}",
+                    ended.name, ended.date
+                );
+                self.health.raise(Kind::Report, &words);
+                self.unreported.push_back(ended);
+                self.reports_from_ms = self.clock.ms() + REPORT_EVERY_MS;
+            }
+            Err(error) => tracing::error!(shift = %ended.name, %error, "no shift report"),
+        }
+        if self.unreported.is_empty() {
+            self.health.lift(Kind::Report);
         }
     }
 }

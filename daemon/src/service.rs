@@ -132,9 +132,9 @@ mod tests {
     fn the_status_is_one_line_and_says_what_hinders() {
         let health = Health::default();
         assert_eq!(said(&health), "reading; 0 files since the start, 0 wait");
-        health.raise(Kind::Report, "", "no\nroom");
+        health.raise(Kind::Report, "no\nroom");
         assert!(said(&health).starts_with("reading, but: no room; "));
-        health.raise(Kind::DiskFull, "", "the disk is full");
+        health.raise(Kind::DiskFull, "the disk is full");
         assert!(said(&health).starts_with("paused: the disk is full; "));
     }
 }

@@ -20,7 +20,7 @@ fn alarmed(channels: &str) -> Place {
     for delivery in small_plant().deliveries(61) {
         place.deliver(&delivery);
     }
-    place.replay();
+    place.replay_and_notify();
     assert!(notices(&place).len() > 1, "the plant's faults are alerts");
     place
 }

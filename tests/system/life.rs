@@ -25,7 +25,7 @@ fn told(place: &Place, id: &str) -> Vec<String> {
 
 fn deliver(place: &Place, files: &[Delivery]) {
     files.iter().for_each(|file| place.deliver(file));
-    place.replay();
+    place.replay_and_notify();
 }
 
 /// Delivers files until the optical fault is told; gives those that are left.

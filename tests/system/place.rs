@@ -155,6 +155,11 @@ impl Place {
         self.json(&["replay"])
     }
 
+    /// Reads what waits; what is found leaves by all channels once a daemon runs.
+    pub fn replay_and_notify(&self) -> Value {
+        self.json(&["replay", "--notify"])
+    }
+
     /// Starts the program as a daemon; its log goes to `watch.log`.
     pub fn watch(&self) -> Watching {
         self.watch_with(&[])

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::notice::{Told, notice};
 use crate::commands::alerts::{Alert, Ask, alert, name};
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, characteristic, keys, local_minute, utc};
@@ -19,20 +20,14 @@ use crate::words::Severity;
 /// Notices that a summary names; the others it counts.
 const NAMED_MAX: usize = 20;
 
-/// What a program gets to know of a notice.
+/// What a program gets to know of an alert's notice beside what every notice says.
 #[derive(Serialize)]
-struct Body<'a> {
-    key: &'a str,
+struct OfAlert<'a> {
     event: i64,
     alert: i64,
-    id: String,
-    what: &'a str,
-    at: String,
+    id: &'a str,
     who: &'a str,
     comment: &'a str,
-    line: &'a str,
-    severity: &'a str,
-    state: &'a str,
     stream: &'a str,
     streams: usize,
     first_board: &'a str,
@@ -42,9 +37,7 @@ struct Body<'a> {
     size_sigma: Option<f64>,
     boards_to_hold: Option<u64>,
     quiet: bool,
-    subject: &'a str,
     short: &'a str,
-    text: &'a str,
 }
 
 /// What events of one batch are about, read once.
@@ -64,13 +57,16 @@ pub fn compose(config: &Config, reader: &Reader, news: &[News]) -> Result<Vec<No
     let mut subjects = Subjects {
         record: reader.identity()?,
         streams: reader.streams()?,
-        alerts: reader
-            .alerts()?
-            .into_iter()
-            .map(|row| (row.id, row))
-            .collect(),
+        alerts: BTreeMap::new(),
         charts: BTreeMap::new(),
     };
+    for one in news {
+        if !subjects.alerts.contains_key(&one.alert)
+            && let Some(row) = reader.alert(one.alert)?
+        {
+            subjects.alerts.insert(one.alert, row);
+        }
+    }
     news.iter()
         .map(|one| {
             let known = match known(config, reader, &mut subjects, one.alert) {
@@ -81,7 +77,7 @@ pub fn compose(config: &Config, reader: &Reader, news: &[News]) -> Result<Vec<No
                     None
                 }
             };
-            Ok(notice(config, &subjects, one, known.as_ref()))
+            Ok(of_alert(config, &subjects, one, known.as_ref()))
         })
         .collect()
 }
@@ -116,7 +112,7 @@ fn known(
     alert(config, reader, (streams, facts), (row.clone(), Ask::Facts)).map(Some)
 }
 
-fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Alert>) -> Notice {
+fn of_alert(config: &Config, subjects: &Subjects, news: &News, known: Option<&Alert>) -> Notice {
     let row = subjects.alerts.get(&news.alert);
     let stream = row.and_then(|row| {
         subjects
@@ -126,7 +122,6 @@ fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Aler
     });
     let line = stream.map_or_else(String::new, |stream| line_of(config, stream));
     let label = stream.map_or("a stream that is gone", |stream| stream.label.as_str());
-    let severity = row.map_or(Severity::Medium, |row| row.severity);
     let state = match news.what.as_str() {
         "returned" | "closed" | "verified" => "returned",
         "acknowledged" | "commented" | "shelved" => "acknowledged",
@@ -134,21 +129,16 @@ fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Aler
         _ => "active",
     };
     let id = name(news.alert);
-    let key = format!("{}-{}", subjects.record, news.event);
-    let subject = format!("{id} {}: {label}", news.what);
-    let text = text(config, news, label, known);
-    let body = Body {
-        key: &key,
+    let streams = match known {
+        Some(alert) => alert.streams.clone(),
+        None => stream.iter().map(|stream| stream.label.clone()).collect(),
+    };
+    let more = OfAlert {
         event: news.event,
         alert: news.alert,
-        id,
-        what: &news.what,
-        at: utc(news.at),
+        id: &id,
         who: &news.who,
         comment: &news.comment,
-        line: &line,
-        severity: severity.name(),
-        state,
         stream: label,
         streams: known.map_or(1, |alert| alert.stream_count),
         first_board: row.map_or("", |row| row.lead.first_unit.as_str()),
@@ -158,26 +148,21 @@ fn notice(config: &Config, subjects: &Subjects, news: &News, known: Option<&Aler
         size_sigma: row.map(|row| row.lead.size_sigma),
         boards_to_hold: known.and_then(|alert| alert.boards_to_hold),
         quiet: news.quiet,
-        subject: &subject,
         short: known.map_or("", |alert| alert.text.as_str()),
-        text: &text,
     };
-    Notice {
-        body: serde_json::to_string(&body).unwrap_or_default(),
+    let told = Told {
+        key: format!("{}-{}", subjects.record, news.event),
         alert: row.map(|row| row.id),
-        kind: news.what.clone(),
+        what: &news.what,
         at: news.at,
-        line,
-        severity,
-        state: state.to_owned(),
-        streams: match known {
-            Some(alert) => alert.streams.clone(),
-            None => stream.iter().map(|stream| stream.label.clone()).collect(),
-        },
-        key,
-        subject,
-        text,
-    }
+        line: &line,
+        severity: row.map_or(Severity::Medium, |row| row.severity),
+        state,
+        streams,
+        subject: format!("{id} {}: {label}", news.what),
+        text: text(config, news, label, known),
+    };
+    notice(told, &more)
 }
 
 /// The line of a stream; empty where the stream does not tell.
@@ -260,24 +245,19 @@ pub fn summary(record: &str, channel: &str, parcels: &[Parcel], now: i64) -> Not
             })
         })
         .collect();
-    let body = serde_json::json!({
-        "key": key, "what": "summary", "at": utc(now), "line": line,
-        "severity": severity.name(), "state": "summary", "subject": subject, "text": text,
-        "notices": members,
-    });
-    Notice {
-        alert: None,
-        kind: "summary".to_owned(),
-        at: now,
-        line: line.to_owned(),
-        severity,
-        state: "summary".to_owned(),
-        streams: Vec::new(),
-        body: body.to_string(),
+    let told = Told {
         key,
+        alert: None,
+        what: "summary",
+        at: now,
+        line,
+        severity,
+        state: "summary",
+        streams: Vec::new(),
         subject,
         text,
-    }
+    };
+    notice(told, &serde_json::json!({ "notices": members }))
 }
 
 /// How many of each severity.

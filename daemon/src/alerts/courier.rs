@@ -1,10 +1,11 @@
 //! The threads by which notices leave, beside the one that reads.
 //!
-//! Knows no protocol. The one invariant: the reading thread never waits for a channel; at the end
-//! it waits only as long as something still moves.
+//! Knows no protocol. The invariants: the reading thread never waits for a channel, and at the end
+//! only as long as something still moves; no two threads are ever at work for one channel.
 
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -24,11 +25,14 @@ const NEWS_MAX: usize = 500;
 /// How often the record is asked for events.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 
-/// How long the end waits for a thread in which nothing moves.
+/// How long the end waits for threads in which nothing moves.
 const FINISH_PATIENCE: Duration = Duration::from_secs(5);
 
 /// Between two looks at threads that shall end.
 const FINISH_LOOK: Duration = Duration::from_millis(10);
+
+/// The thread that writes notices; no channel can have this name.
+const WRITER: &str = "the writer of notices";
 
 /// Which channels send.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +46,10 @@ pub enum Reach {
 /// What the threads are to do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Order {
+    /// Wait for the first order.
+    Hold,
+    /// End, for they are not wanted.
+    Never,
     Run,
     /// Write notices of all events, put them in files, and end.
     Finish,
@@ -56,13 +64,23 @@ struct Shared {
     changed: Condvar,
     /// Grows whenever something was written or sent.
     moved: AtomicU64,
+    /// The threads that did the same before, by name.
+    before: Mutex<BTreeMap<String, JoinHandle<()>>>,
 }
+
+/// A thread with its name: that of its channel, or [`WRITER`].
+type Thread = (String, JoinHandle<()>);
 
 /// The threads by which notices leave.
 pub struct Courier {
     shared: Arc<Shared>,
-    composer: JoinHandle<()>,
-    channels: Vec<(String, JoinHandle<()>)>,
+    writer: Vec<Thread>,
+    channels: Vec<Thread>,
+}
+
+/// What is behind a lock is whole, also where its holder panicked.
+fn held<T>(of: &Mutex<T>) -> MutexGuard<'_, T> {
+    of.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Courier {
@@ -72,56 +90,118 @@ impl Courier {
     ///
     /// When the system gives no thread.
     pub fn start(config: &Arc<Config>, reach: Reach) -> std::io::Result<Courier> {
-        let shared = Arc::new(Shared {
-            config: Arc::clone(config),
-            order: Mutex::new(Order::Run),
-            changed: Condvar::new(),
-            moved: AtomicU64::new(0),
-        });
-        let thread = |name: &str| std::thread::Builder::new().name(name.to_owned());
-        let own = Arc::clone(&shared);
-        let composer = thread("notices").spawn(move || own.compose_all())?;
-        let mut channels = Vec::new();
+        Ok(Courier::prepare(config, reach)?.take_over(None))
+    }
+
+    /// Has them ready: they do nothing before [`Courier::take_over`].
+    ///
+    /// # Errors
+    ///
+    /// When the system gives no thread.
+    pub fn prepare(config: &Arc<Config>, reach: Reach) -> std::io::Result<Courier> {
+        let mut courier = Courier {
+            shared: Arc::new(Shared {
+                config: Arc::clone(config),
+                order: Mutex::new(Order::Hold),
+                changed: Condvar::new(),
+                moved: AtomicU64::new(0),
+                before: Mutex::default(),
+            }),
+            writer: Vec::new(),
+            channels: Vec::new(),
+        };
+        match courier.spawn_all(reach) {
+            Ok(()) => Ok(courier),
+            Err(error) => {
+                courier.cancel();
+                Err(error)
+            }
+        }
+    }
+
+    fn spawn_all(&mut self, reach: Reach) -> std::io::Result<()> {
+        self.writer
+            .push(spawn(&self.shared, WRITER, Shared::compose_all)?);
+        let config = Arc::clone(&self.shared.config);
         let is_wanted = |channel: &&Channel| reach == Reach::All || is_file(channel);
         for channel in config.channels.iter().filter(is_wanted) {
-            let own = Arc::clone(&shared);
-            let (name, channel) = (channel.name.clone(), channel.clone());
-            let handle = thread(&name).spawn(move || own.work(&channel))?;
-            channels.push((name, handle));
+            let own = channel.clone();
+            let work = move |shared: &Shared| shared.work(&own);
+            self.channels
+                .push(spawn(&self.shared, &channel.name, work)?);
         }
-        Ok(Courier {
-            shared,
-            composer,
-            channels,
-        })
+        Ok(())
+    }
+
+    /// Ends those that have not begun.
+    pub fn cancel(self) {
+        self.shared.say(Order::Never);
+    }
+
+    /// Begins, in the place of others. Each thread waits until the one that did the same before has
+    /// ended; nobody else waits.
+    #[must_use]
+    pub fn take_over(self, before: Option<Courier>) -> Courier {
+        if let Some(before) = before {
+            before.shared.say(Order::End);
+            let threads = before.writer.into_iter().chain(before.channels);
+            held(&self.shared.before).extend(threads);
+        }
+        self.shared.say(Order::Run);
+        self
     }
 
     /// Ends them: after the notices of all events are written and in their files. What a channel
     /// did not take until then waits in the record.
     pub fn finish(self) {
         self.shared.say(Order::Finish);
-        self.shared
-            .wait_for(&self.composer, "the writer of notices");
+        self.shared.wait_for(&self.writer, FINISH_PATIENCE);
         self.shared.say(Order::End);
-        for (name, thread) in &self.channels {
-            self.shared.wait_for(thread, name);
-        }
+        self.shared.wait_for(&self.channels, FINISH_PATIENCE);
     }
+}
+
+/// Starts a thread that works once it is told to, and the one before it has ended.
+fn spawn(
+    shared: &Arc<Shared>,
+    name: &str,
+    work: impl FnOnce(&Shared) + Send + 'static,
+) -> std::io::Result<Thread> {
+    let (own, called) = (Arc::clone(shared), name.to_owned());
+    let run = move || {
+        if own.hold() == Order::Never {
+            return;
+        }
+        let before = held(&own.before).remove(&called);
+        // One that panicked has ended, too.
+        let _ended = before.map(JoinHandle::join);
+        work(&own);
+    };
+    let thread = std::thread::Builder::new().name(name.to_owned());
+    Ok((name.to_owned(), thread.spawn(run)?))
 }
 
 impl Shared {
     fn say(&self, order: Order) {
-        *self.order.lock().unwrap_or_else(PoisonError::into_inner) = order;
+        *held(&self.order) = order;
         self.changed.notify_all();
     }
 
     fn order(&self) -> Order {
-        *self.order.lock().unwrap_or_else(PoisonError::into_inner)
+        *held(&self.order)
+    }
+
+    /// Waits for the first order.
+    fn hold(&self) -> Order {
+        let order = held(&self.order);
+        let is_held = |order: &mut Order| *order == Order::Hold;
+        let order = self.changed.wait_while(order, is_held);
+        *order.unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Waits for a time, or until the order changes.
     fn rest(&self, before: Order, time: Duration) {
-        let order = self.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let order = held(&self.order);
         let rested = self
             .changed
             .wait_timeout_while(order, time, |order| *order == before);
@@ -132,17 +212,22 @@ impl Shared {
         self.moved.fetch_add(1, Ordering::Relaxed);
     }
 
-    /// Waits for a thread to end, as long as anything moves.
-    fn wait_for(&self, thread: &JoinHandle<()>, name: &str) {
+    /// Waits for threads to end, all together, as long as anything moves.
+    fn wait_for(&self, threads: &[Thread], patience: Duration) {
         let mut seen = self.moved.load(Ordering::Relaxed);
         let mut since = clock::Monotonic::start();
-        while !thread.is_finished() {
+        loop {
+            let mut left = threads.iter().filter(|(_, thread)| !thread.is_finished());
+            let Some((name, _)) = left.next() else { return };
             let now = self.moved.load(Ordering::Relaxed);
             if now != seen {
                 (seen, since) = (now, clock::Monotonic::start());
             }
-            if u128::from(since.ms()) > FINISH_PATIENCE.as_millis() {
-                tracing::warn!(%name, "does not come to an end; its notices wait in the record");
+            if u128::from(since.ms()) > patience.as_millis() {
+                let more = left.count();
+                tracing::warn!(
+                    %name, more, "does not come to an end; its notices wait in the record"
+                );
                 return;
             }
             std::thread::sleep(FINISH_LOOK);
@@ -261,5 +346,80 @@ fn chance(random: &SystemRandom) -> f64 {
     match random.fill(&mut bytes) {
         Ok(()) => f64::from(u32::from_le_bytes(bytes)) / f64::from(u32::MAX),
         Err(_) => 1.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shared() -> Arc<Shared> {
+        let text = include_str!("../../../sample-feeds/driftvane.toml");
+        let folder = std::env::temp_dir().join("driftvane-courier-none");
+        Arc::new(Shared {
+            config: Arc::new(crate::config::read::read(text, &folder).unwrap()),
+            order: Mutex::new(Order::Hold),
+            changed: Condvar::new(),
+            moved: AtomicU64::new(0),
+            before: Mutex::default(),
+        })
+    }
+
+    #[test]
+    fn threads_that_hang_are_waited_for_together() {
+        let shared = shared();
+        let (let_go, hang) = std::sync::mpsc::channel::<()>();
+        let hang = Arc::new(Mutex::new(hang));
+        let threads: Vec<Thread> = (0..8)
+            .map(|number| {
+                let hang = Arc::clone(&hang);
+                let wait = move |_: &Shared| {
+                    let _let_go = held(&hang).recv();
+                };
+                spawn(&shared, &format!("channel-{number}"), wait).unwrap()
+            })
+            .collect();
+        shared.say(Order::Run);
+        let clock = clock::Monotonic::start();
+        let patience = Duration::from_millis(300);
+        shared.wait_for(&threads, patience);
+        let ms = u128::from(clock.ms());
+        assert!(
+            patience.as_millis() <= ms && ms < 4 * patience.as_millis(),
+            "{ms}"
+        );
+        drop(let_go);
+        shared.wait_for(&threads, Duration::from_secs(30));
+        assert!(threads.iter().all(|(_, thread)| thread.is_finished()));
+    }
+
+    #[test]
+    fn a_thread_begins_when_it_is_told_to_and_the_one_before_has_ended() {
+        let (first, second) = (shared(), shared());
+        let (let_go, hang) = std::sync::mpsc::channel::<()>();
+        let (say, said) = std::sync::mpsc::channel::<&str>();
+        let told = say.clone();
+        let before = spawn(&first, "hub", move |_| {
+            let _let_go = hang.recv();
+            told.send("first").unwrap();
+        });
+        first.say(Order::Run);
+        let after = spawn(&second, "hub", move |_| say.send("second").unwrap());
+        held(&second.before).extend([before.unwrap()]);
+        second.say(Order::Run);
+        let soon = Duration::from_millis(100);
+        assert!(
+            said.recv_timeout(soon).is_err(),
+            "the first is still at work"
+        );
+        drop(let_go);
+        let all: Vec<&str> = said.iter().collect();
+        assert_eq!(all, ["first", "second"]);
+        after.unwrap().1.join().unwrap();
+        // One that is not wanted does nothing.
+        let third = shared();
+        let never = spawn(&third, "hub", |_| panic!("was never told to begin"));
+        third.say(Order::Never);
+        never.unwrap().1.join().unwrap();
     }
 }

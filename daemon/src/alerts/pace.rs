@@ -18,7 +18,7 @@ const FIRST_WAIT_US: i64 = 2_000_000;
 const WAIT_MIN_US: i64 = 500_000;
 
 /// The longest wait after any number of failures.
-const WAIT_MAX_US: i64 = 10 * MINUTE_US;
+pub(super) const WAIT_MAX_US: i64 = 10 * MINUTE_US;
 
 /// How long to wait after so many failures in a row: anything from nothing to a time that doubles
 /// with each, so that many clients of a server that comes back do not ask all at once.
@@ -26,6 +26,12 @@ pub(super) fn wait_us(failures: u32, chance: f64) -> i64 {
     let doubled = FIRST_WAIT_US.saturating_mul(1 << failures.saturating_sub(1).min(20));
     let most = doubled.min(WAIT_MAX_US);
     ((most as f64 * chance) as i64).clamp(WAIT_MIN_US, WAIT_MAX_US)
+}
+
+/// Whether a wait until a time is over. No wait is longer than the longest: one that is was begun
+/// under a clock that was ahead.
+pub(super) fn is_over(until: i64, now: i64) -> bool {
+    until <= now || until > now.saturating_add(WAIT_MAX_US)
 }
 
 /// What may pass in quiet hours: notices from a severity on. None may where it gives none.

@@ -3,6 +3,7 @@
 //! Knows neither how the channel sends nor where else notices go. The one invariant: what was sent
 //! is kept before anything else is sent, so a crash repeats at most what was under way.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,7 +12,7 @@ use super::compose;
 use super::pace::{self, Passing};
 use crate::config::Config;
 use crate::config::channel::{Channel, Filter, Way};
-use crate::store::{Failure, Notice, Parcel, Reader, StoreError};
+use crate::store::{ChannelRow, Failure, Notice, Parcel, Reader, StoreError};
 use crate::words::Severity;
 
 #[cfg(test)]
@@ -81,10 +82,16 @@ impl Worker {
         let now = clock();
         let name = &self.channel.name;
         let filter = &self.channel.filter;
-        if reader.route(name, now, |notice| takes(filter, notice))? || self.shorten(reader, now)? {
+        if reader.route(name, now, |notice| takes(filter, notice))? {
             return Ok(Next::Go);
         }
-        let Some((due, failures)) = self.due(reader, now)? else {
+        let Some(row) = reader.channel(name)?.filter(|row| row.waiting > 0) else {
+            return Ok(Next::Wait(LOOK_EVERY));
+        };
+        if self.shorten(reader, &row, now)? {
+            return Ok(Next::Go);
+        }
+        let Some(due) = self.due(reader, &row, now)? else {
             return Ok(Next::Wait(LOOK_EVERY));
         };
         let due = match due {
@@ -95,7 +102,7 @@ impl Worker {
         self.tried = Some(Tried {
             parcels: due,
             carried,
-            failures,
+            failures: row.failures,
             at: clock(),
         });
         // At once: whoever ends this worker now must not have it sent again.
@@ -112,20 +119,18 @@ impl Worker {
         Ok(())
     }
 
-    /// What may leave now, with the failures before; nothing where none may.
-    fn due(&self, reader: &Reader, now: i64) -> Result<Option<(Due, u32)>, StoreError> {
+    /// What may leave now; nothing where none may.
+    fn due(&self, reader: &Reader, row: &ChannelRow, now: i64) -> Result<Option<Due>, StoreError> {
         let name = &self.channel.name;
-        let rows = reader.channels()?;
-        let row = rows.iter().find(|row| row.name == *name);
-        let Some(row) = row.filter(|row| row.waiting > 0 && row.next_at <= now) else {
+        if !pace::is_over(row.next_at, now) {
             return Ok(None);
-        };
+        }
         let passing = pace::passing(self.channel.quiet.as_ref(), &self.config.zone, now);
         let Passing::From(severity) = passing else {
             return Ok(None);
         };
         let sent = match self.channel.notices_per_minute {
-            Some(_) => reader.sent_since(name, now - pace::MINUTE_US)?,
+            Some(_) => reader.sent_between(name, now - pace::MINUTE_US, now)?,
             None => 0,
         };
         let room = pace::room(self.channel.notices_per_minute, sent);
@@ -135,22 +140,24 @@ impl Worker {
             (_, 1) => QUEUE_MAX,
             _ => 1,
         };
-        let mut due = reader.due(name, now, severity, most)?;
+        let times = (now, pace::WAIT_MAX_US);
+        let mut due = reader.due(name, times, severity, most)?;
         if room == 1 {
             let is_summary = due.first().is_some_and(is_summary);
             if !is_summary && self.sum_up(reader, &due, now)? {
-                return Ok(Some((Due::SummedUp, row.failures)));
+                return Ok(Some(Due::SummedUp));
             }
             due.truncate(1);
         }
-        Ok((!due.is_empty()).then_some((Due::Send(due), row.failures)))
+        Ok((!due.is_empty()).then_some(Due::Send(due)))
     }
 
     fn carry(&mut self, reader: &Reader, due: &[Parcel]) -> Result<Receipt, Fault> {
         let notices: Vec<&Notice> = due.iter().map(|parcel| &parcel.notice).collect();
         self.carrier.carry(&Load {
-            notices: &notices,
             reader: Some(reader),
+            left: due.first().map_or(&[], |parcel| &parcel.left),
+            ..Load::of(&notices)
         })
     }
 
@@ -163,6 +170,18 @@ impl Worker {
                 if let Some(complaint) = &receipt.complaint {
                     (problem, fix) = (&complaint.0, &complaint.1);
                     tracing::warn!(channel = %name, %problem, "sent, with a complaint");
+                }
+                if let [parcel] = tried.parcels.as_slice()
+                    && !receipt.left.is_empty()
+                {
+                    let failure = Failure {
+                        now,
+                        notice_at: now + pace::wait_us(parcel.attempts + 1, chance),
+                        channel_at: 0,
+                        problem,
+                        fix,
+                    };
+                    return reader.sent_in_part(name, (parcel, &receipt.left), failure);
                 }
                 return reader.sent(name, &tried.parcels, (problem, fix), now);
             }
@@ -192,17 +211,26 @@ impl Worker {
     }
 
     /// Keeps the queue within its bound: sums up the oldest of what waits. Tells whether it did.
-    fn shorten(&self, reader: &Reader, now: i64) -> Result<bool, StoreError> {
-        if matches!(self.channel.way, Way::File(_)) {
+    fn shorten(&self, reader: &Reader, row: &ChannelRow, now: i64) -> Result<bool, StoreError> {
+        let is_file = matches!(self.channel.way, Way::File(_));
+        if is_file || usize::try_from(row.waiting).is_ok_and(|waiting| waiting <= QUEUE_MAX) {
             return Ok(false);
         }
-        let all = reader.due(&self.channel.name, i64::MAX, Severity::Low, QUEUE_MAX + 1)?;
-        Ok(all.len() > QUEUE_MAX && self.sum_up(reader, &all, now)?)
+        let all = (i64::MAX, 0);
+        let oldest = reader.due(&self.channel.name, all, Severity::Low, QUEUE_MAX + 1)?;
+        self.sum_up(reader, &oldest, now)
     }
 
-    /// Puts one notice in the place of several. Tells whether it did.
+    /// Puts one notice in the place of several: of most that wait for the same recipients, so that
+    /// nobody is told again of what they have. Tells whether it did.
     fn sum_up(&self, reader: &Reader, due: &[Parcel], now: i64) -> Result<bool, StoreError> {
-        let several: Vec<Parcel> = due.iter().filter(|one| !is_summary(one)).cloned().collect();
+        let mut alike: BTreeMap<&[String], Vec<Parcel>> = BTreeMap::new();
+        for parcel in due.iter().filter(|one| !is_summary(one)) {
+            alike.entry(&parcel.left).or_default().push(parcel.clone());
+        }
+        let Some(several) = alike.into_values().max_by_key(Vec::len) else {
+            return Ok(false);
+        };
         if several.len() < 2 {
             return Ok(false);
         }
@@ -231,4 +259,5 @@ fn takes(filter: &Filter, notice: &Notice) -> bool {
     (notice.line.is_empty() || has(&filter.lines, &notice.line))
         && (filter.severities.is_empty() || filter.severities.contains(&notice.severity))
         && has(&filter.states, &notice.state)
+        && has(&filter.events, &notice.kind)
 }

@@ -21,8 +21,8 @@ use crate::output;
 use crate::plant::{Delivery, Plant, Planted};
 use crate::run;
 use crate::shifts;
-use crate::store::Reader;
 use crate::store::query::StreamRow;
+use crate::store::{Heard, Reader};
 
 /// What the demo can be told.
 #[derive(clap::Args, Debug)]
@@ -77,7 +77,7 @@ pub fn demo(options: &Options) -> anyhow::Result<()> {
         folder.display()
     ))?;
     run_line(&config, &plant, &folder, options)?;
-    super::replay::replay(&config, &[], &mut |_, _, _| {})?;
+    super::replay::replay(&config, (&[], Heard::ByNone), &mut |_, _, _| {})?;
     tell(&config, &plant, &config_path)
 }
 

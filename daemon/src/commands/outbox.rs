@@ -9,7 +9,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use super::{CommandError, decide_each, local_minute, utc, when};
-use crate::alerts::{Load, carrier};
+use crate::alerts::{Load, Told, carrier, notice};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
 use crate::store::{Act, ChannelRow, DeliveryRow, Notice, Reader};
@@ -241,7 +241,7 @@ pub fn decide(
         "alerts outbox list",
         |delivery, who| {
             let outcome = match act {
-                Act::SendAgain => "is sent by the running daemon within a second",
+                Act::SendAgain => "is next, as soon as the daemon runs and the channel may send",
                 Act::GiveUp => "is given up",
             };
             Ok(reader
@@ -269,11 +269,7 @@ pub fn test(config: &Arc<Config>, name: &str, now: i64) -> Result<(), CommandErr
         )));
     };
     let notice = test_notice(config, name, now);
-    let load = Load {
-        notices: &[&notice],
-        reader: None,
-    };
-    let taken = carrier(config, channel).carry(&load);
+    let taken = carrier(config, channel).carry(&Load::of(&[&notice]));
     let kind = channel.way.kind();
     match taken {
         Ok(receipt) => {
@@ -296,28 +292,22 @@ pub fn test(config: &Arc<Config>, name: &str, now: i64) -> Result<(), CommandErr
 }
 
 fn test_notice(config: &Config, channel: &str, now: i64) -> Notice {
-    let key = format!("test-{channel}-{now}");
-    let subject = format!("Test of the channel {channel}");
     let text = format!(
         "This is a test by `driftvane alerts test {channel}`. Nothing is out of control because \
          of it.\nPlant: {}",
         config.plant
     );
-    let body = serde_json::json!({
-        "key": key, "what": "test", "at": utc(now), "line": "", "severity": "low",
-        "state": "test", "subject": subject, "text": text,
-    });
-    Notice {
+    let told = Told {
+        key: format!("test-{channel}-{now}"),
         alert: None,
-        kind: "test".to_owned(),
+        what: "test",
         at: now,
-        line: String::new(),
+        line: "",
         severity: Severity::Low,
-        state: "test".to_owned(),
+        state: "test",
         streams: Vec::new(),
-        body: body.to_string(),
-        key,
-        subject,
+        subject: format!("Test of the channel {channel}"),
         text,
-    }
+    };
+    notice(told, &serde_json::json!({}))
 }

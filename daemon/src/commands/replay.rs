@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::ingest::{Ingest, Outcome};
 use crate::output::Format;
 use crate::run;
+use crate::store::Heard;
 
 /// Reads all that waits, or of it what lies below some paths.
 ///
@@ -16,7 +17,7 @@ use crate::run;
 /// When the record fails, or the system gives no thread.
 pub fn replay(
     config: &Arc<Config>,
-    only: &[PathBuf],
+    (only, heard): (&[PathBuf], Heard),
     progress: &mut dyn FnMut(usize, usize, &Outcome),
 ) -> anyhow::Result<Outcome> {
     let only: Vec<PathBuf> = only
@@ -24,7 +25,8 @@ pub fn replay(
         .map(|path| std::path::absolute(path).unwrap_or_else(|_| path.clone()))
         .collect();
     let mut ingest = Ingest::open(Arc::clone(config), threads())?;
-    // What is for other channels than files waits for the daemon: a replay may be of a year.
+    ingest.store().heard(heard);
+    // Files only, whoever hears of it: what is for other channels waits for the daemon.
     let courier = Courier::start(config, Reach::Files)?;
     let outcome = run::replay(&mut ingest, &only, progress);
     courier.finish();

@@ -13,7 +13,9 @@ use crate::engine::{
     AlertFacts, Atom, BEYOND_LIMITS, ChartState, Content, Detection, Effects, Findings,
     LimitsVersion, PointFacts, PointKind, SignalFacts, StreamFacts, StreamName,
 };
-use crate::store::{Batch, FileFacts, Reader, Ready, RejectFacts, Store, UnitTally, Verdict};
+use crate::store::{
+    Batch, FileFacts, Heard, Reader, Ready, RejectFacts, Store, UnitTally, Verdict,
+};
 
 mod life;
 
@@ -536,7 +538,7 @@ fn readings_outside_are_counted_in_the_archive() {
         ));
     }
     std::fs::write(base.0.join("function/day.csv"), text).unwrap();
-    replay::replay(&config, &[], &mut |_, _, _| ()).unwrap();
+    replay::replay(&config, (&[], Heard::ByAll), &mut |_, _, _| ()).unwrap();
     let reader = Reader::open(&config.data_folder).unwrap();
     let count = |to: Option<i64>| {
         let rows = capability::rows(&config, &reader, Some("supply/L1"), (None, to)).unwrap();

@@ -1,17 +1,18 @@
 //! `driftvane watch`: watches until it is told to stop.
 //!
 //! Brings the loop, the live page, the signals of the system and the service manager together. The
-//! one invariant: a configuration that is not wholly sound changes nothing that runs.
+//! one invariant: one configuration is in force for all of it; what could fail of a new one is done
+//! before it changes anything that runs.
 
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
 use crate::alerts::{Courier, Reach};
@@ -41,8 +42,7 @@ pub async fn watch(config: Arc<Config>, config_path: &Path) -> anyhow::Result<()
     let mut tasks = JoinSet::new();
     let mut wishes = listen(&mut tasks, signals, &health, &service);
     let mut page = LivePage::default();
-    let prepared = page.prepare(&config).await?;
-    page.start(&config, prepared, &health)?;
+    page.start(page.prepare(&config, &health).await?);
     tracing::info!(feeds = config.feeds.len(), folder = %config.data_folder.display(), "watching");
     let mut courier = Some(Courier::start(&config, Reach::All)?);
     service.ready();
@@ -145,12 +145,16 @@ async fn reload(
         config.data_folder == *old,
         "store.folder is another one; to use it, stop and start again"
     );
-    let prepared = page.prepare(&config).await?;
-    tokio::task::block_in_place(|| ingest.reconfigure(Arc::clone(&config)))?;
-    let health = Arc::clone(ingest.health());
-    page.start(&config, prepared, &health)?;
-    tokio::task::block_in_place(|| courier.take().into_iter().for_each(Courier::finish));
-    *courier = Some(Courier::start(&config, Reach::All)?);
+    let prepared = page.prepare(&config, ingest.health()).await?;
+    let next = Courier::prepare(&config, Reach::All)?;
+    let taken = tokio::task::block_in_place(|| ingest.reconfigure(Arc::clone(&config)));
+    if let Err(error) = taken {
+        next.cancel();
+        return Err(error.into());
+    }
+    // From here on nothing can fail.
+    page.start(prepared);
+    *courier = Some(next.take_over(courier.take()));
     let digest = blake3::hash(text.as_bytes()).to_hex();
     let subject = format!("{}, BLAKE3 {digest}", config_path.display());
     let noted = ingest.store().note_reload(&subject, clock::now());
@@ -179,57 +183,73 @@ struct LivePage {
     _tasks: JoinSet<()>,
 }
 
-/// What a page needs that may not be had.
-type Prepared = (Arc<TcpListener>, Access, SocketAddr);
+/// A page that only has to be started.
+struct Prepared {
+    listener: Arc<TcpListener>,
+    address: SocketAddr,
+    access: Arc<Access>,
+    page: serve::Page,
+    changes: watch::Sender<u64>,
+    health: Arc<Health>,
+    folder: PathBuf,
+}
 
 impl LivePage {
     /// Gets what the configuration asks for; what runs goes on.
-    async fn prepare(&self, config: &Config) -> Result<Option<Prepared>, serve::ServeError> {
+    async fn prepare(
+        &self,
+        config: &Arc<Config>,
+        health: &Arc<Health>,
+    ) -> Result<Option<Prepared>, serve::ServeError> {
         let Some(settings) = &config.serve else {
             return Ok(None);
         };
-        let access = Access::read(settings.tokens.as_deref())?;
+        let access = Arc::new(Access::read(settings.tokens.as_deref())?);
         let listener = match &self.listener {
             Some(listener) if self.address == Some(settings.listen) => Arc::clone(listener),
             _ => Arc::new(serve::open(settings.listen).await?),
         };
-        Ok(Some((listener, access, settings.listen)))
+        let (changes, changed) = watch::channel(0);
+        let told = (changed, Arc::clone(health));
+        let own = Arc::clone(&access);
+        Ok(Some(Prepared {
+            listener,
+            address: settings.listen,
+            access,
+            page: serve::Page::new(Arc::clone(config), settings, own, told)?,
+            changes,
+            health: Arc::clone(health),
+            folder: config.data_folder.clone(),
+        }))
     }
 
     /// Answers with what was prepared, and no longer with what was before.
-    fn start(
-        &mut self,
-        config: &Arc<Config>,
-        prepared: Option<Prepared>,
-        health: &Arc<Health>,
-    ) -> Result<(), serve::ServeError> {
-        let (Some(settings), Some((listener, access, address))) = (&config.serve, prepared) else {
+    fn start(&mut self, prepared: Option<Prepared>) {
+        let Some(prepared) = prepared else {
             *self = LivePage::default();
-            return Ok(());
+            return;
         };
-        let (changes, changed) = tokio::sync::watch::channel(0);
-        let told = (changed, Arc::clone(health));
-        let access = Arc::new(match &self.access {
-            Some(before) => access.heir_of(before),
-            None => access,
-        });
-        let page = serve::Page::new(Arc::clone(config), settings, Arc::clone(&access), told)?;
-        let mut tasks = JoinSet::new();
-        tasks.spawn(serve::follow(
-            config.data_folder.clone(),
-            Arc::clone(health),
+        let Prepared {
+            listener,
+            address,
+            access,
+            page,
             changes,
-        ));
-        tasks.spawn(serve::serve(
-            Arc::clone(&listener),
-            serve::app(Arc::new(page)),
-        ));
+            health,
+            folder,
+        } = prepared;
+        if let Some(before) = &self.access {
+            access.inherit(before);
+        }
+        let mut tasks = JoinSet::new();
+        tasks.spawn(serve::follow(folder, health, changes));
+        let app = serve::app(Arc::new(page));
+        tasks.spawn(serve::serve(Arc::clone(&listener), app));
         *self = LivePage {
             listener: Some(listener),
             access: Some(access),
             address: Some(address),
             _tasks: tasks,
         };
-        Ok(())
     }
 }

@@ -61,6 +61,8 @@ pub struct Filter {
     pub severities: Vec<Severity>,
     /// In these states.
     pub states: Vec<String>,
+    /// About these events.
+    pub events: Vec<String>,
 }
 
 /// Hours in which a channel holds notices back until they are over.
@@ -107,6 +109,29 @@ pub struct Server {
     pub ca_file: Option<PathBuf>,
 }
 
+impl Server {
+    /// Where it is, for people.
+    #[must_use]
+    pub fn place(&self) -> String {
+        place(&self.host, self.port)
+    }
+}
+
+/// A host with its port; an IPv6 address stands in brackets (RFC 3986, 3.2.2).
+#[must_use]
+pub fn place(host: &str, port: u16) -> String {
+    format!("{}:{port}", bracketed(host))
+}
+
+/// A host as it stands before a port.
+#[must_use]
+pub fn bracketed(host: &str) -> String {
+    match host.contains(':') {
+        true => format!("[{host}]"),
+        false => host.to_owned(),
+    }
+}
+
 /// Who logs in, and where the password is.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Login {
@@ -151,6 +176,17 @@ pub struct Mqtt {
     pub topic: String,
     /// By what name the broker knows this client.
     pub client: String,
+    /// The version that is spoken; where absent, whichever the broker speaks.
+    pub version: Option<MqttVersion>,
+}
+
+/// A version of MQTT.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MqttVersion {
+    /// 3.1.1.
+    V3,
+    /// 5.0.
+    V5,
 }
 
 /// Syslog.

@@ -10,7 +10,6 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
-use super::channel::Channel;
 use super::{Alerting, Config, Keep, Shift};
 use crate::shifts::file_part;
 pub use table::Problem;
@@ -90,7 +89,8 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
     let plant = plant.and_then(|table| read_plant(&table));
     let zone = plant.as_ref().map(|plant| plant.zone.clone());
     let shifts = read_shifts(top);
-    let places = read_places(top, base);
+    let alerts = top.table("alerts");
+    let places = read_places(top, base, alerts.as_ref());
 
     let product_tables = top.tables("product");
     let names = product::names(&product_tables);
@@ -102,6 +102,9 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         shifts: &shifts,
     };
     let (feeds, offers) = feed::read_all(top, &context);
+    // A feed whose line is faulty may be of any.
+    let lines = offers.iter().map(|offer| offer.line.as_deref()).collect();
+    let channels = channel::read_all(alerts.as_ref(), (base, &places.alert_file), lines);
     let (products, families) = product::read_all(&product_tables, &offers);
     let known = characteristic::Known {
         offers,
@@ -115,7 +118,9 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
     let limits_need_approval = limits.is_some_and(|table| read_approval(&table));
     let serve = top.table("serve");
     let serve = serve.and_then(|table| serve::read(&table, base));
-    top.finish();
+    for table in alerts.iter().chain([top]) {
+        table.finish();
+    }
     let plant = plant?;
     Some(Config {
         plant: plant.name,
@@ -130,7 +135,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
         keep: places.keep,
         report_folder: places.reports,
         template_folder: places.templates,
-        channels: places.channels,
+        channels,
         false_alerts_per_shift: places.false_alerts?,
         alerts: places.alerting?,
         limits_need_approval,
@@ -228,34 +233,27 @@ struct Places {
     keep: Keep,
     reports: PathBuf,
     templates: Option<PathBuf>,
-    channels: Vec<Channel>,
+    alert_file: PathBuf,
     false_alerts: Option<f64>,
     alerting: Option<Alerting>,
 }
 
-fn read_places(top: &Table<'_>, base: &Path) -> Places {
+fn read_places(top: &Table<'_>, base: &Path, alerts: Option<&Table<'_>>) -> Places {
     let path_in = |table: Option<&Table<'_>>, key: &'static str| {
         table
             .and_then(|table| table.text_if(key))
             .map(|text| resolve(base, &text))
     };
-    let (store, reports, alerts) = (
-        top.table("store"),
-        top.table("reports"),
-        top.table("alerts"),
-    );
+    let (store, reports) = (top.table("store"), top.table("reports"));
     let data = path_in(store.as_ref(), "folder").unwrap_or_else(|| resolve(base, "driftvane-data"));
     let report_folder = path_in(reports.as_ref(), "folder").unwrap_or_else(|| data.join("reports"));
     let templates = path_in(reports.as_ref(), "templates");
-    let file = path_in(alerts.as_ref(), "file").unwrap_or_else(|| data.join("alerts.jsonl"));
+    let alert_file = path_in(alerts, "file").unwrap_or_else(|| data.join("alerts.jsonl"));
     let keep = store.as_ref().map(read_keep).unwrap_or_default();
-    let allowed = alerts
-        .as_ref()
-        .and_then(|table| table.get("false_alerts_per_shift"));
+    let allowed = alerts.and_then(|table| table.get("false_alerts_per_shift"));
     let false_alerts = allowed.map_or(Some(1.0), |item| read_allowed(&item));
-    let channels = channel::read_all(alerts.as_ref(), base, &file);
-    let alerting = alerting::read(alerts.as_ref());
-    for table in [store, reports, alerts].into_iter().flatten() {
+    let alerting = alerting::read(alerts);
+    for table in [store, reports].into_iter().flatten() {
         table.finish();
     }
     Places {
@@ -263,7 +261,7 @@ fn read_places(top: &Table<'_>, base: &Path) -> Places {
         keep,
         reports: report_folder,
         templates,
-        channels,
+        alert_file,
         false_alerts,
         alerting,
     }

@@ -124,13 +124,6 @@ impl Folders {
         self.settlers[feed].is_waiting()
     }
 
-    /// Forgets files that could not be read: the next scan finds them again.
-    pub fn forget_unread(&mut self, unread: &[(FeedIndex, PathBuf)]) {
-        for (feed, path) in unread {
-            self.seen[*feed].remove(path);
-        }
-    }
-
     /// Notes that files were handed over.
     pub fn handed_over(&mut self, waiting: &[Waiting]) {
         for one in waiting {
@@ -139,10 +132,10 @@ impl Folders {
         }
     }
 
-    /// Forgets a file that could not be read: the next scan finds it again.
-    pub fn forget(&mut self, waiting: &[Waiting]) {
-        for one in waiting {
-            self.seen[one.feed].remove(&one.found.path);
+    /// Forgets files that could not be read: the next scan finds them again.
+    pub fn forget<'a>(&mut self, files: impl IntoIterator<Item = (FeedIndex, &'a Path)>) {
+        for (feed, path) in files {
+            self.seen[feed].remove(path);
         }
     }
 }

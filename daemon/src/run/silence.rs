@@ -6,7 +6,9 @@
 
 use std::collections::BTreeSet;
 
+use crate::alerts;
 use crate::block::FeedIndex;
+use crate::commands::{local_minute, utc};
 use crate::config::{Config, Feed};
 use crate::shifts;
 use crate::store::{Notice, Store, StoreError};
@@ -52,13 +54,14 @@ impl Silences {
         for name in open {
             let feed = config.feeds.iter().find(|feed| feed.name == name);
             if feed.is_none_or(|feed| feed.silent_after_s.is_none()) {
-                let notice = notice(&Told {
+                let told = Told {
                     feed: &name,
                     line: feed.map_or("", |feed| &feed.line),
                     what: "heard",
                     since: now,
                     now,
-                });
+                };
+                let notice = notice(config, &told);
                 store.end_silence(&name, now, &notice)?;
             }
         }
@@ -90,7 +93,7 @@ impl Silences {
                 let since = std::mem::replace(&mut silence.heard_at, now);
                 silence.quiet_ms = 0;
                 if std::mem::take(&mut silence.is_open) {
-                    let notice = notice(&Told::of(feed, "heard", (since, now)));
+                    let notice = notice(config, &Told::of(feed, "heard", (since, now)));
                     store.end_silence(&feed.name, now, &notice)?;
                     tracing::info!(feed = %feed.name, "is heard again");
                 }
@@ -101,7 +104,7 @@ impl Silences {
             }
             if !silence.is_open && silence.quiet_ms >= limit.saturating_mul(1_000) {
                 let times = (silence.heard_at, now);
-                let notice = notice(&Told::of(feed, "silent", times));
+                let notice = notice(config, &Told::of(feed, "silent", times));
                 store.begin_silence(&feed.name, times, &notice)?;
                 silence.is_open = true;
                 let minutes = silence.quiet_ms / 60_000;
@@ -134,49 +137,35 @@ impl<'a> Told<'a> {
 }
 
 /// What leaves for people and programs outside. It is written once, so its key can name the moment.
-fn notice(told: &Told) -> Notice {
-    let utc = |at| {
-        jiff::Timestamp::from_microsecond(at).map_or_else(|_| String::new(), |at| at.to_string())
-    };
-    let Told {
-        feed,
-        line,
-        what,
-        since,
-        now,
-    } = told;
+fn notice(config: &Config, told: &Told) -> Notice {
+    let (feed, since) = (told.feed, told.since);
     // A feed's name is any text, and a key stands in headers of mails and requests.
     let digest = blake3::hash(feed.as_bytes()).to_hex();
-    let key = format!("feed-{}-{what}-{now}", &digest[..12]);
-    let (state, subject, text) = if *what == "silent" {
+    let (state, subject, text) = if told.what == "silent" {
         let text = format!(
             "Nothing has come from the feed {feed} since {}. Look at the station, at the folder \
              and at what connects them.",
-            utc(*since)
+            local_minute(config, since)
         );
         ("active", format!("Feed {feed} is silent"), text)
     } else {
         let text = format!("Something has come from the feed {feed} again.");
         ("returned", format!("Feed {feed} is heard again"), text)
     };
-    let body = serde_json::json!({
-        "key": key, "feed": feed, "what": what, "at": utc(*now), "since": utc(*since),
-        "line": line, "severity": Severity::Medium.name(), "state": state,
-        "subject": subject, "text": text,
-    });
-    Notice {
-        key,
+    let more = serde_json::json!({ "feed": feed, "since": utc(since) });
+    let told = alerts::Told {
+        key: format!("feed-{}-{}-{}", &digest[..12], told.what, told.now),
         alert: None,
-        kind: (*what).to_owned(),
-        at: *now,
-        line: (*line).to_owned(),
+        what: told.what,
+        at: told.now,
+        line: told.line,
         severity: Severity::Medium,
-        state: state.to_owned(),
+        state,
         streams: Vec::new(),
         subject,
         text,
-        body: body.to_string(),
-    }
+    };
+    alerts::notice(told, &more)
 }
 
 /// How long a feed that was heard at a time has been silent in the shifts that matter; counted no
@@ -286,16 +275,17 @@ mod tests {
     /// A key stands in headers, and a feed's name may be any text.
     #[test]
     fn the_key_of_a_silence_is_plain_whatever_the_feed_is_called() {
+        let config = config(Path::new("/plant"), "");
         let key = |feed| {
             let (line, what, since, now) = ("L1", "silent", NOON, NOON);
-            notice(&Told {
+            let told = Told {
                 feed,
                 line,
                 what,
                 since,
                 now,
-            })
-            .key
+            };
+            notice(&config, &told).key
         };
         let nasty = key("S\u{fc}d \"L1\"\r\nBcc: all@plant.example");
         let is_plain = |byte: u8| byte.is_ascii_alphanumeric() || b"._-".contains(&byte);

@@ -285,8 +285,7 @@ impl Access {
     }
 
     /// Goes on with the sessions of before whose token still allows the same.
-    #[must_use]
-    pub fn heir_of(self, before: &Access) -> Access {
+    pub fn inherit(&self, before: &Access) {
         let held = |access: &Access| {
             let all = access.sessions.lock();
             std::mem::take(&mut *all.unwrap_or_else(PoisonError::into_inner))
@@ -296,11 +295,12 @@ impl Access {
             let mut tokens = self.tokens.iter().flatten();
             tokens.any(|token| token.hash == session.token && token.role == session.visitor.role)
         });
-        Access {
-            sessions: Mutex::new(sessions),
-            clock: before.clock,
-            ..self
+        let (then, now) = (before.clock.ms(), self.clock.ms());
+        for session in &mut sessions {
+            session.ends_ms = now + session.ends_ms.saturating_sub(then);
         }
+        let own = self.sessions.lock();
+        *own.unwrap_or_else(PoisonError::into_inner) = sessions;
     }
 
     /// Whose session this is.
@@ -452,7 +452,8 @@ mod tests {
         let wall = before.begin("seen", visitor("seen")).unwrap();
         let text = entry("desk", Role::Operate, None, "right")
             + &entry("wall", Role::Operate, None, "seen");
-        let after = Access::of(Some(parse(&text).unwrap())).heir_of(&before);
+        let after = Access::of(Some(parse(&text).unwrap()));
+        after.inherit(&before);
         assert_eq!(after.session(&desk), Some(visitor("right")));
         assert_eq!(
             after.session(&wall),
@@ -460,7 +461,8 @@ mod tests {
             "its token allows something else"
         );
         let gone = Access::of(Some(parse(&entry("x", Role::View, None, "y")).unwrap()));
-        assert_eq!(gone.heir_of(&after).session(&desk), None);
+        gone.inherit(&after);
+        assert_eq!(gone.session(&desk), None);
     }
 
     #[test]

@@ -36,7 +36,6 @@ struct Told {
 #[derive(Serialize)]
 struct Hindering {
     kind: &'static str,
-    subject: String,
     words: String,
     since: String,
 }
@@ -65,7 +64,6 @@ fn told(health: &Health, is_record_readable: bool) -> Told {
     };
     let hindering = health.hindrances().into_iter().map(|one| Hindering {
         kind: one.kind.name(),
-        subject: one.subject,
         words: one.words,
         since: utc(one.since),
     });

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::{self, Entry, Observed, RowBytes, Sum};
-use super::episodes::{self, Changed};
+use super::episodes::{self, Changed, Heard};
 use super::form::{content_from, limits_text, list_text};
 use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
@@ -133,6 +133,11 @@ pub struct AlertNews {
 }
 
 impl Store {
+    /// From now on batches are heard of by all, or are history that calls nobody.
+    pub fn heard(&mut self, heard: Heard) {
+        self.heard = heard;
+    }
+
     /// Commits a batch, and with it what the engine asks to keep and the segments of the archive
     /// that are on disk: these are waited for only when everything before them is written.
     ///
@@ -162,7 +167,8 @@ impl Store {
             let with = (&mut changed, now);
             write_ready(to, config, names, &ready, with).map_err(wrap)?;
         }
-        let news = episodes::gather(&transaction, (config, names), &changed, now).map_err(wrap)?;
+        let with = (&changed, self.heard);
+        let news = episodes::gather(&transaction, (config, names), with, now).map_err(wrap)?;
         write_segments(&transaction, &segments()?).map_err(wrap)?;
         let subject = format!("{} files", batch.files.len());
         let entry = Entry {

@@ -22,6 +22,8 @@ pub struct Parcel {
     pub delivery: i64,
     /// Attempts so far.
     pub attempts: u32,
+    /// The recipients that it has still to reach, where others have it; all where empty.
+    pub left: Vec<String>,
     /// What is to be sent.
     pub notice: Notice,
 }
@@ -106,7 +108,8 @@ impl Act {
 }
 
 impl Reader {
-    /// Makes a channel known. It is to have the notices that are written from then on.
+    /// Makes a channel known. One that is new is to have the notices that are written from then on;
+    /// one that was known before goes on where it stopped, also where it is of another kind now.
     ///
     /// # Errors
     ///
@@ -169,7 +172,8 @@ impl Reader {
         Ok(i64::try_from(found.len()).is_ok_and(|length| length == ROUTED_MAX))
     }
 
-    /// What a channel may send now, oldest first: of at least a severity, a bounded number.
+    /// What a channel may send now, oldest first: of at least a severity, a bounded number. No wait
+    /// is longer than `longest`: one that is was begun under a clock that was ahead.
     ///
     /// # Errors
     ///
@@ -177,7 +181,7 @@ impl Reader {
     pub fn due(
         &self,
         channel: &str,
-        now: i64,
+        (now, longest): (i64, i64),
         from: Severity,
         most: usize,
     ) -> Result<Vec<Parcel>, StoreError> {
@@ -187,31 +191,41 @@ impl Reader {
             .map(|(name, _)| format!("'{name}'"))
             .collect();
         let sql = format!(
-            "SELECT d.id, d.attempts, {NOTICE} FROM delivery d JOIN notice n ON n.id = d.notice
-             WHERE d.channel = ?1 AND d.state = 'waiting' AND d.next_at <= ?2
-                 AND n.severity IN ({}) ORDER BY d.notice LIMIT ?3",
+            "SELECT d.id, d.attempts, (SELECT json_group_array(l.address) FROM delivery_left l
+                     WHERE l.delivery = d.id), {NOTICE}
+             FROM delivery d JOIN notice n ON n.id = d.notice
+             WHERE d.channel = ?1 AND d.state = 'waiting'
+                 AND (d.next_at <= ?2 OR d.next_at > ?3)
+                 AND n.severity IN ({}) ORDER BY d.notice LIMIT ?4",
             severities.join(", ")
         );
         let most = i64::try_from(most).unwrap_or(i64::MAX);
-        self.list(&sql, params![channel, now, most], |row| {
+        let ahead = now.saturating_add(longest);
+        self.list(&sql, params![channel, now, ahead, most], |row| {
+            let left: String = row.get(2)?;
             Ok(Parcel {
                 delivery: row.get(0)?,
                 attempts: row.get(1)?,
-                notice: Notice::read(row, 2)?,
+                left: serde_json::from_str(&left).unwrap_or_default(),
+                notice: Notice::read(row, 3)?,
             })
         })
     }
 
-    /// How many notices a channel has taken since a time.
+    /// How many notices a channel has taken since a time, also where it has not taken them for all
+    /// of its recipients. What was taken under a clock that was ahead does not count.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn sent_since(&self, channel: &str, since: i64) -> Result<u64, StoreError> {
+    pub fn sent_between(&self, channel: &str, since: i64, now: i64) -> Result<u64, StoreError> {
         let found = self.list(
-            "SELECT count(*) FROM delivery
-             WHERE channel = ?1 AND state = 'sent' AND changed_at > ?2",
-            params![channel, since],
+            "SELECT (SELECT count(*) FROM delivery
+                 WHERE channel = ?1 AND state = 'sent' AND changed_at > ?2 AND changed_at <= ?3)
+             + (SELECT count(*) FROM delivery d
+                 WHERE channel = ?1 AND state = 'waiting' AND changed_at > ?2 AND changed_at <= ?3
+                     AND EXISTS (SELECT 1 FROM delivery_left WHERE delivery = d.id))",
+            params![channel, since, now],
             |row| count(row, 0),
         )?;
         Ok(found.first().copied().unwrap_or(0))
@@ -237,7 +251,40 @@ impl Reader {
                      WHERE id = ?1",
                 )?
                 .execute(params![parcel.delivery, now, problem, fix])?;
+                keep_left(to, parcel.delivery, &[])?;
             }
+            to.execute(
+                "UPDATE channel SET sent_at = ?2, failures = 0, failing_since = NULL, next_at = 0,
+                     problem = ?3, fix = ?4
+                 WHERE name = ?1",
+                params![channel, now, problem, fix],
+            )?;
+            Ok(())
+        })
+    }
+
+    /// Keeps that a channel took a notice for some of its recipients, and who is left.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn sent_in_part(
+        &self,
+        channel: &str,
+        (parcel, left): (&Parcel, &[String]),
+        failure: Failure,
+    ) -> Result<(), StoreError> {
+        let Failure {
+            now, problem, fix, ..
+        } = failure;
+        self.change(&Entry::own(now, "sent in part", channel), |to| {
+            to.execute(
+                "UPDATE delivery SET attempts = attempts + 1, next_at = ?2, changed_at = ?3,
+                     problem = ?4, fix = ?5
+                 WHERE id = ?1 AND state = 'waiting'",
+                params![parcel.delivery, failure.notice_at, now, problem, fix],
+            )?;
+            keep_left(to, parcel.delivery, left)?;
             to.execute(
                 "UPDATE channel SET sent_at = ?2, failures = 0, failing_since = NULL, next_at = 0,
                      problem = ?3, fix = ?4
@@ -280,7 +327,8 @@ impl Reader {
         })
     }
 
-    /// Puts one notice in the place of many that wait, all of them oldest first.
+    /// Puts one notice in the place of many that wait for the same recipients, all of them oldest
+    /// first.
     ///
     /// # Errors
     ///
@@ -300,8 +348,16 @@ impl Reader {
                      WHERE id = ?1 AND state = 'waiting'",
                 )?
                 .execute(params![parcel.delivery, id, now])?;
+                keep_left(to, parcel.delivery, &[])?;
             }
-            queue(to, id, channel, now)
+            queue(to, id, channel, now)?;
+            let delivery: i64 = to.query_row(
+                "SELECT id FROM delivery WHERE channel = ?1 AND notice = ?2",
+                params![channel, id],
+                |row| row.get(0),
+            )?;
+            let left = parcels.first().map_or(&[][..], |parcel| &parcel.left);
+            keep_left(to, delivery, left)
         })
     }
 
@@ -325,14 +381,28 @@ impl Reader {
     ///
     /// When the record can not be read.
     pub fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
+        self.channels_named(None)
+    }
+
+    /// How one channel stands.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn channel(&self, name: &str) -> Result<Option<ChannelRow>, StoreError> {
+        Ok(self.channels_named(Some(name))?.pop())
+    }
+
+    fn channels_named(&self, name: Option<&str>) -> Result<Vec<ChannelRow>, StoreError> {
         self.list(
             "SELECT c.name, c.kind, count(d.id), min(n.at), c.sent_at, c.failures,
                  c.failing_since, c.next_at, c.problem, c.fix
              FROM channel c
              LEFT JOIN delivery d ON d.channel = c.name AND d.state = 'waiting'
              LEFT JOIN notice n ON n.id = d.notice
+             WHERE ?1 IS NULL OR c.name = ?1
              GROUP BY c.name ORDER BY c.name",
-            [],
+            [name],
             |row| {
                 Ok(ChannelRow {
                     name: row.get(0)?,
@@ -423,5 +493,16 @@ fn queue(to: &Transaction, notice: i64, channel: &str, now: i64) -> rusqlite::Re
          ON CONFLICT (channel, notice) DO NOTHING",
     )?
     .execute(params![notice, channel, now])?;
+    Ok(())
+}
+
+/// Keeps the recipients that a delivery has still to reach.
+fn keep_left(to: &Transaction, delivery: i64, left: &[String]) -> rusqlite::Result<()> {
+    to.prepare_cached("DELETE FROM delivery_left WHERE delivery = ?1")?
+        .execute([delivery])?;
+    for address in left {
+        to.prepare_cached("INSERT OR IGNORE INTO delivery_left VALUES (?1, ?2)")?
+            .execute(params![delivery, address])?;
+    }
     Ok(())
 }

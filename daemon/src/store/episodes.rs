@@ -122,13 +122,14 @@ fn write_one(to: &Transaction, facts: &AlertFacts, changed: &mut Changed) -> rus
 pub(super) fn gather(
     to: &Transaction,
     (config, names): (&Config, &[StreamName]),
-    changed: &Changed,
+    (changed, heard): (&Changed, Heard),
     now: i64,
 ) -> rusqlite::Result<Vec<AlertNews>> {
     let mut gathering = Gathering {
         to,
         config,
         names,
+        heard,
         now,
         kin: BTreeMap::new(),
         touched: BTreeSet::new(),
@@ -159,6 +160,7 @@ struct Gathering<'a> {
     to: &'a Transaction<'a>,
     config: &'a Config,
     names: &'a [StreamName],
+    heard: Heard,
     now: i64,
     kin: BTreeMap<i64, Arc<Kin>>,
     touched: BTreeSet<i64>,
@@ -381,7 +383,7 @@ impl Gathering<'_> {
         Ok(why.map(str::to_owned))
     }
 
-    /// Nobody hears of an alert that is shelved or suppressed; the record does.
+    /// Nobody hears of an alert that is shelved or suppressed, nor of history; the record does.
     fn tell(
         &mut self,
         alert: i64,
@@ -400,7 +402,7 @@ impl Gathering<'_> {
                 self.now,
                 what,
                 words,
-                heard == Heard::ByNone
+                heard == Heard::ByNone || self.heard == Heard::ByNone
             ])?;
         let label = self
             .to
@@ -420,8 +422,10 @@ impl Gathering<'_> {
 
 /// Whether news leave, or are for the record only.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Heard {
+pub enum Heard {
+    /// They leave by every channel that wants them.
     ByAll,
+    /// They stand in the record and in its file of alerts.
     ByNone,
 }
 

@@ -158,9 +158,15 @@ const TO_3: &[Step] = &[
 ];
 
 /// What version 4 has that version 3 had not.
-const TO_4: &[Step] = &[(&["proposal", "decision"], |to| {
-    to.execute_batch(&["proposal", "decision"].map(made).concat())
-})];
+const TO_4: &[Step] = &[
+    (&["proposal", "decision"], |to| {
+        to.execute_batch(&["proposal", "decision"].map(made).concat())
+    }),
+    (&["delivery_left"], |to| {
+        to.execute_batch(&made("delivery_left"))
+    }),
+    (&["trouble"], troubles_are_told_by_their_kind),
+];
 
 /// What leaves for channels, and how each of them stands.
 const OF_CHANNELS: [&str; 4] = ["notice", "channel", "delivery", "delivery_act"];
@@ -249,6 +255,17 @@ fn alerts_gather_episodes(to: &Transaction) -> rusqlite::Result<()> {
         made("episode"),
         made("alert"),
         made("alert_event"),
+    ))
+}
+
+/// There is at most one of a kind at a time, whatever it is about.
+fn troubles_are_told_by_their_kind(to: &Transaction) -> rusqlite::Result<()> {
+    to.execute_batch(&format!(
+        "ALTER TABLE trouble RENAME TO trouble_before;
+         {}
+         INSERT INTO trouble SELECT id, kind, words, raised_at, returned_at FROM trouble_before;
+         DROP TABLE trouble_before;",
+        made("trouble")
     ))
 }
 

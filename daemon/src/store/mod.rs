@@ -57,6 +57,7 @@ pub use asked::{Acknowledged, ReportRow, RequestRow, Who};
 pub use backup::Manifest;
 pub use commit::{AlertNews, Batch, FileFacts, PathFacts, RejectFacts, Verdict};
 pub use deliveries::{Act, ChannelRow, DeliveryRow, Failure, Parcel};
+pub use episodes::Heard;
 pub use feed_state::{IgnoredRow, OddVisits, SilenceRow};
 pub use form::{chart_name, side_name};
 pub use life::{AlertAct, Service};
@@ -202,6 +203,8 @@ pub struct Store {
     folder: PathBuf,
     connection: Connection,
     observed: Observed,
+    /// Who hears of what batches bring.
+    heard: Heard,
     /// How many changes had been made when the write-ahead log was last moved.
     moved_changes: u64,
     /// The newest entry of the chain that this writer knows to be durable; 0 before the first.
@@ -240,6 +243,7 @@ impl Store {
             observed,
             moved_changes: 0,
             durable: newest.map_or(0, |newest| newest.seq),
+            heard: Heard::ByAll,
             _lock: lock,
         })
     }

@@ -33,9 +33,9 @@ pub struct News {
 pub struct Notice {
     /// The key that stays the same however often it is sent.
     pub key: String,
-    /// The alert; none for a summary or a test.
+    /// The alert; none for a summary, a test, and what is about a feed or the program.
     pub alert: Option<i64>,
-    /// What happened: raised, returned, revised, acknowledged; or summary.
+    /// What happened: raised, worsened, returned and so on; `summary`, `test`; `silent` or `heard`.
     pub kind: String,
     /// When, in microseconds.
     pub at: i64,
@@ -43,9 +43,10 @@ pub struct Notice {
     pub line: String,
     /// How much it matters.
     pub severity: Severity,
-    /// How the alert stands then: active, returned, revised or acknowledged.
+    /// How the alert, the feed or the program stands then: active, returned, revised or
+    /// acknowledged; `summary` or `test`.
     pub state: String,
-    /// The streams that show it.
+    /// The streams that show it, up to a bound.
     pub streams: Vec<String>,
     /// One line.
     pub subject: String,
@@ -140,7 +141,8 @@ impl Reader {
         Ok(found.into_iter().next().unwrap_or_default())
     }
 
-    /// Keeps the notices of all events up to one, each for one channel or for all.
+    /// Keeps the notices of all events up to one that have none yet, each for one channel or for
+    /// all.
     ///
     /// # Errors
     ///

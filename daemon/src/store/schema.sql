@@ -289,7 +289,6 @@ CREATE TABLE quarantine (
 CREATE TABLE trouble (
     id INTEGER PRIMARY KEY,
     kind TEXT NOT NULL,
-    subject TEXT NOT NULL,
     words TEXT NOT NULL,
     raised_at INTEGER NOT NULL,
     returned_at INTEGER
@@ -384,6 +383,13 @@ CREATE TABLE delivery (
 CREATE INDEX delivery_waiting ON delivery (channel, notice) WHERE state = 'waiting';
 CREATE INDEX delivery_sent ON delivery (channel, changed_at) WHERE state = 'sent';
 CREATE INDEX delivery_summed ON delivery (summary) WHERE state = 'summed';
+
+-- The recipients that a delivery has still to reach, where others have it; all where none is here.
+CREATE TABLE delivery_left (
+    delivery INTEGER NOT NULL REFERENCES delivery (id),
+    address TEXT NOT NULL,
+    PRIMARY KEY (delivery, address)
+) WITHOUT ROWID;
 
 -- What people did about deliveries.
 CREATE TABLE delivery_act (

@@ -15,8 +15,6 @@ use crate::health::Hindrance;
 pub struct TroubleRow {
     /// The kind.
     pub kind: String,
-    /// What it hinders.
-    pub subject: String,
     /// What is wrong and what to do.
     pub words: String,
     /// When it began, by the clock.
@@ -27,7 +25,6 @@ impl From<&Hindrance> for TroubleRow {
     fn from(hindrance: &Hindrance) -> TroubleRow {
         TroubleRow {
             kind: hindrance.kind.name().to_owned(),
-            subject: hindrance.subject.clone(),
             words: hindrance.words.clone(),
             raised_at: hindrance.since,
         }
@@ -50,8 +47,7 @@ impl Store {
         let open = self.open_troubles()?;
         let all: Vec<TroubleRow> = all.iter().map(TroubleRow::from).collect();
         let is_same = |one: &TroubleRow, other: &TroubleRow| {
-            (&one.kind, &one.subject, one.raised_at)
-                == (&other.kind, &other.subject, other.raised_at)
+            (&one.kind, one.raised_at) == (&other.kind, other.raised_at)
         };
         let fresh: Vec<&TroubleRow> = all
             .iter()
@@ -68,8 +64,8 @@ impl Store {
         self.write(&Entry::own(now, "trouble", &subject), |to| {
             for row in fresh {
                 to.execute(
-                    "INSERT INTO trouble (kind, subject, words, raised_at) VALUES (?1, ?2, ?3, ?4)",
-                    params![row.kind, row.subject, row.words, row.raised_at],
+                    "INSERT INTO trouble (kind, words, raised_at) VALUES (?1, ?2, ?3)",
+                    params![row.kind, row.words, row.raised_at],
                 )?;
                 notice(row, "raised", row.raised_at).write(to, None)?;
             }
@@ -87,7 +83,7 @@ impl Store {
         let mut query = self
             .connection
             .prepare_cached(
-                "SELECT id, kind, subject, words, raised_at FROM trouble
+                "SELECT id, kind, words, raised_at FROM trouble
                  WHERE returned_at IS NULL ORDER BY id",
             )
             .map_err(wrap)?;
@@ -95,9 +91,8 @@ impl Store {
             .query_map([], |row| {
                 let trouble = TroubleRow {
                     kind: row.get(1)?,
-                    subject: row.get(2)?,
-                    words: row.get(3)?,
-                    raised_at: row.get(4)?,
+                    words: row.get(2)?,
+                    raised_at: row.get(3)?,
                 };
                 Ok((row.get(0)?, trouble))
             })

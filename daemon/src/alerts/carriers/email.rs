@@ -39,7 +39,7 @@ impl Carrier for Sender {
         let mut receipt = Receipt::default();
         for notice in load.notices {
             let message = self.message(notice, load.reader);
-            receipt = self.send(&message)?;
+            receipt = self.send(&message, &self.recipients(load.left))?;
         }
         Ok(receipt)
     }
@@ -114,32 +114,35 @@ impl Sender {
         })
     }
 
-    fn send(&self, message: &str) -> Result<Receipt, Fault> {
+    /// Who is to have a notice: those that are left, as far as they still are recipients; all where
+    /// none is.
+    fn recipients(&self, left: &[String]) -> Recipients<'_> {
+        let to = self.settings.to.iter();
+        let of = to.filter(|address| left.is_empty() || left.contains(address));
+        Recipients {
+            of: of.map(String::as_str).collect(),
+            is_rest: !left.is_empty(),
+        }
+    }
+
+    fn send(&self, message: &str, to: &Recipients) -> Result<Receipt, Fault> {
+        if to.of.is_empty() {
+            return Ok(Receipt::said("nobody is left to have it".to_owned()));
+        }
         let Email {
             server,
             login,
             from,
-            to,
+            ..
         } = &self.settings;
         let mut session = Session::open(server, self.patience)?;
         if let Some(login) = login {
             session.login(login)?;
         }
         session.ask(&format!("MAIL FROM:<{from}>"), "the sender", 250)?;
-        let mut refused = Vec::new();
-        for address in to {
-            let answer = session.talk(&format!("RCPT TO:<{address}>"), "the recipient")?;
-            if !(250..=251).contains(&answer.code) {
-                refused.push(format!("{address}: {answer}"));
-            }
-        }
-        let complaint = (!refused.is_empty()).then(|| {
-            let fix = "correct the addresses in to = [...], or ask those who run the server";
-            (format!("refused {}", refused.join("; ")), fix.to_owned())
-        });
-        if refused.len() == to.len() {
-            let (problem, fix) = complaint.unwrap_or_default();
-            return Err(Fault::channel(problem, fix));
+        let answers = session.name_recipients(to)?;
+        if answers.takes == 0 {
+            return answers.without_a_message(to);
         }
         session.ask("DATA", "to take a message", 354)?;
         session
@@ -156,7 +159,55 @@ impl Sender {
         );
         // The message is taken whether or not the server says good-bye.
         let _goodbye = session.wire.say(b"QUIT\r\n", "the end");
-        Ok(Receipt { said, complaint })
+        Ok(Receipt {
+            said,
+            complaint: answers.complaint(),
+            left: answers.later,
+        })
+    }
+}
+
+/// Who is to have a message.
+struct Recipients<'a> {
+    of: Vec<&'a str>,
+    /// Whether others have it already.
+    is_rest: bool,
+}
+
+/// What a server said to the recipients of a message.
+#[derive(Default)]
+struct Answers {
+    takes: usize,
+    /// What it said to those that it does not take.
+    refused: Vec<String>,
+    /// Those of them for whom it may take the message later (RFC 5321, 4.2.1).
+    later: Vec<String>,
+}
+
+impl Answers {
+    /// What it complained about, and what to do.
+    fn complaint(&self) -> Option<(String, String)> {
+        let fix = match self.later.is_empty() {
+            true => "correct the addresses in to = [...], or ask those who run the server",
+            false => "look at the mailboxes: those that may take it later are asked again",
+        };
+        let problem = format!("refused {}", self.refused.join("; "));
+        (!self.refused.is_empty()).then(|| (problem, fix.to_owned()))
+    }
+
+    /// What becomes of a message that nobody takes. Where others have it already, the channel is in
+    /// order: whoever may take it later stays left, and the others never will.
+    fn without_a_message(self, to: &Recipients) -> Result<Receipt, Fault> {
+        let complaint = self.complaint();
+        if to.is_rest {
+            return Ok(Receipt {
+                said: String::new(),
+                complaint,
+                left: self.later,
+            });
+        }
+        let (problem, fix) = complaint.unwrap_or_default();
+        Err(Fault::channel(problem, fix))
     }
 }
 
@@ -241,6 +292,24 @@ impl Session {
             session.introduce()?;
         }
         Ok(session)
+    }
+
+    /// Names the recipients of a message.
+    fn name_recipients(&mut self, to: &Recipients) -> Result<Answers, Fault> {
+        let mut all = Answers::default();
+        for address in &to.of {
+            let answer = self.talk(&format!("RCPT TO:<{address}>"), "the recipient")?;
+            match answer.code {
+                250..=251 => {
+                    all.takes += 1;
+                    continue;
+                }
+                400..=499 => all.later.push((*address).to_owned()),
+                _ => {}
+            }
+            all.refused.push(format!("{address}: {answer}"));
+        }
+        Ok(all)
     }
 
     fn introduce(&mut self) -> Result<(), Fault> {

@@ -19,10 +19,7 @@ impl Carrier for File {
             let fix = "check the folder, its rights and its disk";
             Fault::channel(format!("{path} can not be written: {error}"), fix)
         })?;
-        Ok(Receipt {
-            said: format!("written to {}", self.0.display()),
-            complaint: None,
-        })
+        Ok(Receipt::said(format!("written to {}", self.0.display())))
     }
 }
 

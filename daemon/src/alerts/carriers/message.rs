@@ -8,11 +8,15 @@ use base64::engine::general_purpose::STANDARD;
 
 use super::plain_key;
 
-/// Characters of a line of base64, by RFC 2045.
+/// Characters of a line of base64, by RFC 2045, and of a header's line with encoded words, by RFC
+/// 2047.
 const ENCODED_LINE: usize = 76;
 
-/// Bytes of text in one encoded word: with its frame it stays below the 75 of RFC 2047.
-const WORD_BYTES: usize = 42;
+/// The longest name of a header whose text may be long, with what follows it.
+const NAME: &str = "Subject: ";
+
+/// Bytes of text in one encoded word: in base64 within its frame it fits a line behind a name.
+const WORD_BYTES: usize = 39;
 
 /// What a message consists of.
 pub(super) struct Message<'a> {
@@ -112,10 +116,12 @@ fn part(out: &mut String, kind: &str, headers: &str, content: &[u8]) {
     }
 }
 
-/// A text of a header: as it is where it is short printable ASCII, otherwise in encoded words.
+/// A text of a header: as it is where it is printable ASCII that can be broken into lines,
+/// otherwise in encoded words.
 fn encoded(text: &str) -> String {
     let is_plain = |byte: u8| byte.is_ascii_graphic() || byte == b' ';
-    if text.len() <= 900 && text.bytes().all(is_plain) && !text.contains("=?") {
+    let fits = |word: &str| (1..ENCODED_LINE - NAME.len()).contains(&word.len());
+    if text.bytes().all(is_plain) && text.split(' ').all(fits) && !text.contains("=?") {
         return folded(text);
     }
     let mut words = vec![String::new()];
@@ -131,17 +137,20 @@ fn encoded(text: &str) -> String {
     words.collect::<Vec<_>>().join("\r\n ")
 }
 
-/// A header's text in lines of bounded length, broken at blanks where there are any.
+/// A header's words in lines of bounded length behind its name, broken at blanks.
 fn folded(text: &str) -> String {
     let mut out = String::new();
-    let mut line = 0;
-    for word in text.split_inclusive(' ') {
-        if line > 0 && line + word.len() > ENCODED_LINE {
-            out.push_str("\r\n ");
+    let mut line = NAME.len() - 1;
+    for (place, word) in text.split(' ').enumerate() {
+        if line + 1 + word.len() > ENCODED_LINE {
+            out.push_str("\r\n");
             line = 0;
         }
+        if place > 0 {
+            out.push(' ');
+        }
         out.push_str(word);
-        line += word.len();
+        line += 1 + word.len();
     }
     out
 }
@@ -212,8 +221,35 @@ mod tests {
     #[test]
     fn a_long_subject_is_folded_and_reads_the_same() {
         let text = "a word and another ".repeat(20);
-        let folded = encoded(&text);
-        assert!(folded.lines().all(|line| line.len() <= 78));
-        assert_eq!(folded.replace("\r\n ", ""), text);
+        let folded = encoded(text.trim_end());
+        assert!(folded.lines().count() > 4);
+        // RFC 5322, 2.2.3: unfolding takes out the line ends that white space follows.
+        assert_eq!(folded.replace("\r\n", ""), text.trim_end());
+    }
+
+    /// RFC 5322, 2.1.1: 78 characters; RFC 2047, 2: 76 where there are encoded words.
+    #[test]
+    fn no_line_of_a_subject_is_too_long_whatever_it_holds() {
+        let to = ["one@plant.example".to_owned()];
+        let label = "print-offset-x/L1/demo-controller/fine/back/".repeat(4);
+        for subject in [
+            "A-0001 raised: paste-height/L1/demo-controller/fine/back and no more of it",
+            &label,
+            &format!("A-0001 raised: {label}"),
+            &"ö".repeat(200),
+            "two  blanks, and one at the end ",
+            &"x".repeat(67),
+            &"x".repeat(66),
+        ] {
+            let whole = message(subject, "moved", &to).write();
+            let from = whole.find("Subject: ").unwrap();
+            let to = whole.find("\r\nMessage-ID").unwrap();
+            let header = &whole[from..to];
+            assert!(header.lines().all(|line| line.len() <= 76), "{header}");
+            assert!(
+                header.lines().all(|line| !line.trim().is_empty()),
+                "{header}"
+            );
+        }
     }
 }

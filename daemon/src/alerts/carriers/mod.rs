@@ -31,6 +31,20 @@ pub struct Load<'a> {
     pub notices: &'a [&'a Notice],
     /// The record, for what belongs to a notice; a test has none.
     pub reader: Option<&'a Reader>,
+    /// The recipients that are left, where others have the notice; all where empty.
+    pub left: &'a [String],
+}
+
+impl<'a> Load<'a> {
+    /// Notices for all recipients, without a record.
+    #[must_use]
+    pub fn of(notices: &'a [&'a Notice]) -> Load<'a> {
+        Load {
+            notices,
+            reader: None,
+            left: &[],
+        }
+    }
 }
 
 /// What was taken.
@@ -40,6 +54,18 @@ pub struct Receipt {
     pub said: String,
     /// What it complained about all the same, and what to do.
     pub complaint: Option<(String, String)>,
+    /// The recipients that have not taken it yet, and may later.
+    pub left: Vec<String>,
+}
+
+impl Receipt {
+    /// Everybody has it.
+    fn said(said: String) -> Receipt {
+        Receipt {
+            said,
+            ..Receipt::default()
+        }
+    }
 }
 
 /// Why notices were not taken.

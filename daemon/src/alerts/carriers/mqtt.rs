@@ -1,18 +1,23 @@
-//! MQTT 3.1.1: each notice with quality of service 1, and a retained state for each stream.
+//! MQTT 3.1.1 and 5.0: each notice with quality of service 1, and a retained state for each stream.
 //!
 //! A connection is made for each notice and ended in order. The one invariant: a notice counts as
 //! taken when the broker has confirmed it and the states of its streams.
 
 use std::collections::BTreeMap;
-use std::io::Read;
+use std::io::{Error, ErrorKind, Read};
 use std::time::Duration;
 
 use super::wire::Wire;
 use super::{Carrier, Fault, Load, Receipt, secret};
+use crate::clock::Monotonic;
 use crate::commands::alerts::name;
 use crate::commands::utc;
-use crate::config::channel::Mqtt;
+use crate::config::channel::{Mqtt, MqttVersion};
 use crate::store::Notice;
+
+mod answers;
+
+use answers::{Offers, refused, refused_notice};
 
 /// Bytes of a packet that a broker sends to a client that only publishes.
 const PACKET_MAX: usize = 1_024;
@@ -23,7 +28,7 @@ const TOPIC_MAX: usize = 4_096;
 /// Seconds without a word after which the broker ends the connection.
 const KEEP_ALIVE_S: u16 = 60;
 
-/// The kinds of packets of MQTT 3.1.1, section 2.2.1, in their upper four bits.
+/// The kinds of packets in their upper four bits: section 2.2.1 of 3.1.1, section 2.1.2 of 5.0.
 mod kind {
     pub(super) const CONNECT: u8 = 0x10;
     pub(super) const CONNACK: u8 = 0x20;
@@ -31,6 +36,9 @@ mod kind {
     pub(super) const PUBACK: u8 = 0x40;
     pub(super) const DISCONNECT: u8 = 0xE0;
 }
+
+/// The length of properties, of which 5.0 has room in most packets.
+const NO_PROPERTIES: u8 = 0;
 
 /// Quality of service 1 in the lower four bits of a PUBLISH.
 const AT_LEAST_ONCE: u8 = 0b0010;
@@ -49,19 +57,30 @@ impl Carrier for Sender {
         let topic = format!("{}/notices", self.settings.topic);
         for notice in load.notices {
             session.publish(&topic, AT_LEAST_ONCE, notice.body.as_bytes())?;
+            if !session.offers.retains {
+                continue;
+            }
             for (topic, state) in self.states(load, notice)? {
                 session.publish(&topic, AT_LEAST_ONCE | RETAINED, state.as_bytes())?;
             }
         }
         let wire = &mut session.wire;
-        wire.say(&[kind::DISCONNECT, 0], "the end")?;
+        // All is confirmed, whether or not the broker hears the good-bye.
+        let _goodbye = wire.say(&[kind::DISCONNECT, 0], "the end");
+        let complaint = (!session.offers.retains).then(|| {
+            let problem = format!("{} keeps no retained messages", wire.place());
+            let fix =
+                "turn them on, or follow the notices: the states of streams are not published";
+            (problem, fix.to_owned())
+        });
         Ok(Receipt {
-            said: format!(
-                "confirmed by {} {}, topic {topic}",
+            complaint,
+            ..Receipt::said(format!(
+                "confirmed by {} {}, MQTT {}, topic {topic}",
                 wire.found,
-                wire.security()
-            ),
-            complaint: None,
+                wire.security(),
+                called(session.version),
+            ))
         })
     }
 }
@@ -102,13 +121,71 @@ impl Sender {
         topic
     }
 
+    /// A connection by the version that is asked for, or else by one that the broker speaks.
     fn connect(&self) -> Result<Session, Fault> {
-        let Mqtt {
-            server,
-            login,
-            client,
-            ..
-        } = &self.settings;
+        if let Some(version) = self.settings.version {
+            let greeted = self.greet(version, self.patience);
+            return greeted.map_err(|refusal| refusal.fault);
+        }
+        let clock = Monotonic::start();
+        match self.greet(MqttVersion::V3, self.patience) {
+            Ok(session) => Ok(session),
+            Err(first) if first.may_be_of_version => {
+                let gone = Duration::from_millis(clock.ms());
+                let left = self.patience.saturating_sub(gone);
+                let second = self.greet(MqttVersion::V5, left);
+                // Where it refuses both alike, the version is not what stands against it.
+                second.map_err(|second| match second.may_be_of_version {
+                    true => first.fault,
+                    false => second.fault,
+                })
+            }
+            Err(refusal) => Err(refusal.fault),
+        }
+    }
+
+    fn greet(&self, version: MqttVersion, patience: Duration) -> Result<Session, Refusal> {
+        let greeting = self.greeting(version)?;
+        let mut wire = Wire::open(&self.settings.server, patience)?;
+        wire.say(&packet(kind::CONNECT, &greeting), "the login")?;
+        let mut session = Session {
+            wire,
+            version,
+            offers: Offers::ALL,
+            last: 0,
+        };
+        let (found, answer) = session.read().map_err(|error| Refusal {
+            may_be_of_version: matches!(
+                error.kind(),
+                ErrorKind::UnexpectedEof | ErrorKind::ConnectionReset | ErrorKind::BrokenPipe
+            ),
+            fault: session.unread("the login", &error),
+        })?;
+        let place = session.wire.place();
+        match (found & 0xF0, answer.as_slice()) {
+            (kind::CONNACK, [_, 0, rest @ ..]) => {
+                session.offers = Offers::of(version, rest);
+                if session.offers.confirms {
+                    return Ok(session);
+                }
+                let problem = format!("{place} confirms no messages (quality of service 0 only)");
+                Err(Fault::channel(problem, "use a broker that offers quality of service 1").into())
+            }
+            (kind::CONNACK, [_, code, ..]) => Err(Refusal {
+                may_be_of_version: answers::is_of_version(*code),
+                fault: refused(place, called(version), *code),
+            }),
+            _ => Err(Fault::channel(
+                format!("{place} does not answer as an MQTT broker does"),
+                "check host, port and security",
+            )
+            .into()),
+        }
+    }
+
+    /// What a client says first: section 3.1 of both versions.
+    fn greeting(&self, version: MqttVersion) -> Result<Vec<u8>, Fault> {
+        let Mqtt { login, client, .. } = &self.settings;
         let mut body = Vec::new();
         put_text(&mut body, b"MQTT");
         // A clean session; nothing is subscribed.
@@ -116,51 +193,45 @@ impl Sender {
         if login.is_some() {
             flags |= 0b1100_0000;
         }
-        body.extend([4, flags]);
+        let level = match version {
+            MqttVersion::V3 => 4,
+            MqttVersion::V5 => 5,
+        };
+        body.extend([level, flags]);
         body.extend(KEEP_ALIVE_S.to_be_bytes());
+        if version == MqttVersion::V5 {
+            body.push(NO_PROPERTIES);
+        }
         put_text(&mut body, client.as_bytes());
         if let Some(login) = login {
             put_text(&mut body, login.name.as_bytes());
             put_text(&mut body, secret::read(&login.password)?.as_bytes());
         }
-        let mut wire = Wire::open(server, self.patience)?;
-        wire.say(&packet(kind::CONNECT, &body), "the login")?;
-        let mut session = Session { wire, last: 0 };
-        let (found, answer) = session.packet("the login")?;
-        let place = session.wire.place();
-        match (found & 0xF0, answer.as_slice()) {
-            (kind::CONNACK, [_, 0]) => Ok(session),
-            (kind::CONNACK, [_, code]) => Err(refused(place, *code)),
-            _ => Err(Fault::channel(
-                format!("{place} does not answer as an MQTT broker does"),
-                "check host, port and security",
-            )),
+        Ok(body)
+    }
+}
+
+/// Why there is no connection.
+struct Refusal {
+    fault: Fault,
+    /// Whether the broker may speak another version only.
+    may_be_of_version: bool,
+}
+
+impl From<Fault> for Refusal {
+    fn from(fault: Fault) -> Refusal {
+        Refusal {
+            fault,
+            may_be_of_version: false,
         }
     }
 }
 
-/// Why a broker refuses a client: the codes of MQTT 3.1.1, section 3.2.2.3.
-fn refused(place: &str, code: u8) -> Fault {
-    let (why, fix) = match code {
-        1 => (
-            "it does not speak MQTT 3.1.1",
-            "use a broker that does, or turn that version on",
-        ),
-        2 => (
-            "it refuses the name of the client",
-            "write client = \"...\" with a name that it takes",
-        ),
-        3 => (
-            "it is not available",
-            "look at the broker; it is asked again by itself",
-        ),
-        4 | 5 => (
-            "it refuses the login",
-            "check login and password, and what the broker allows them",
-        ),
-        _ => ("it refuses the connection", "look into the broker's log"),
-    };
-    Fault::channel(format!("{place}: {why} (code {code})"), fix)
+fn called(version: MqttVersion) -> &'static str {
+    match version {
+        MqttVersion::V3 => "3.1.1",
+        MqttVersion::V5 => "5",
+    }
 }
 
 /// The state of a stream, as the broker keeps it.
@@ -176,6 +247,8 @@ fn state(stream: &str, notice: &Notice) -> String {
 /// A connection to a broker.
 struct Session {
     wire: Wire,
+    version: MqttVersion,
+    offers: Offers,
     /// The number of the last packet that was to be confirmed.
     last: u16,
 }
@@ -184,50 +257,65 @@ impl Session {
     /// Publishes and waits for the broker's confirmation.
     fn publish(&mut self, topic: &str, flags: u8, payload: &[u8]) -> Result<(), Fault> {
         self.last = self.last.wrapping_add(1).max(1);
-        let mut body = Vec::with_capacity(topic.len() + payload.len() + 4);
+        let mut body = Vec::with_capacity(topic.len() + payload.len() + 5);
         put_text(&mut body, topic.as_bytes());
         body.extend(self.last.to_be_bytes());
+        if self.version == MqttVersion::V5 {
+            body.push(NO_PROPERTIES);
+        }
         body.extend_from_slice(payload);
         self.wire
             .say(&packet(kind::PUBLISH | flags, &body), "the notice")?;
-        let (found, answer) = self.packet("the confirmation")?;
-        if found & 0xF0 == kind::PUBACK && answer == self.last.to_be_bytes() {
-            return Ok(());
+        let during = "the confirmation";
+        let (found, answer) = self.read().map_err(|error| self.unread(during, &error))?;
+        let place = self.wire.place();
+        match (found & 0xF0, answer.as_slice()) {
+            (kind::PUBACK, [high, low, rest @ ..]) if [*high, *low] == self.last.to_be_bytes() => {
+                match rest.first() {
+                    Some(code) if *code >= 0x80 => Err(refused_notice(place, topic, *code)),
+                    _ => Ok(()),
+                }
+            }
+            (kind::DISCONNECT, [code, ..]) => Err(refused_notice(place, topic, *code)),
+            _ => Err(Fault::channel(
+                format!("{place} confirms what was not sent"),
+                "look into the broker's log",
+            )),
         }
-        Err(Fault::channel(
-            format!("{} confirms what was not sent", self.wire.place()),
-            "look into the broker's log",
-        ))
     }
 
     /// Reads a packet: its first byte and what follows the length.
-    fn packet(&mut self, during: &str) -> Result<(u8, Vec<u8>), Fault> {
-        let first = self.byte(during)?;
+    fn read(&mut self) -> std::io::Result<(u8, Vec<u8>)> {
+        let first = self.byte()?;
         let mut length = 0;
         for shift in [0, 7, 14, 21] {
-            let byte = self.byte(during)?;
+            let byte = self.byte()?;
             length |= usize::from(byte & 0x7F) << shift;
             if byte & 0x80 == 0 {
                 break;
             }
         }
         if length > PACKET_MAX {
-            let problem = format!("{}: {during}: an endless packet", self.wire.place());
-            return Err(Fault::channel(problem, "check host, port and security"));
+            return Err(ErrorKind::FileTooLarge.into());
         }
         let mut body = vec![0; length];
-        match self.wire.read_exact(&mut body) {
-            Ok(()) => Ok((first, body)),
-            Err(error) => Err(self.wire.broken(during, &error)),
-        }
+        self.wire.read_exact(&mut body)?;
+        Ok((first, body))
     }
 
-    fn byte(&mut self, during: &str) -> Result<u8, Fault> {
+    fn byte(&mut self) -> std::io::Result<u8> {
         let mut byte = [0];
-        match self.wire.read_exact(&mut byte) {
-            Ok(()) => Ok(byte[0]),
-            Err(error) => Err(self.wire.broken(during, &error)),
+        self.wire.read_exact(&mut byte)?;
+        Ok(byte[0])
+    }
+
+    /// Why there is no packet.
+    fn unread(&self, during: &str, error: &Error) -> Fault {
+        if error.kind() == ErrorKind::FileTooLarge {
+            let problem = format!("{}: {during}: an endless packet", self.wire.place());
+            return Fault::channel(problem, "check host, port and security");
         }
+        self.wire.broken(during, error)
     }
 }
 
@@ -254,3 +342,6 @@ fn put_text(to: &mut Vec<u8>, text: &[u8]) {
     to.extend(length.to_be_bytes());
     to.extend_from_slice(&text[..usize::from(length)]);
 }
+
+#[cfg(test)]
+mod tests;

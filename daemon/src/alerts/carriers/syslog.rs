@@ -1,7 +1,7 @@
 //! Syslog: RFC 5424 messages by UDP (RFC 5426), by TCP with counted octets (RFC 6587), or to a
 //! socket of this machine.
 //!
-//! By UDP and to a datagram socket nobody confirms anything: sent means handed over.
+//! Nobody confirms anything, by TCP as little as by UDP: sent means handed to the system.
 
 use std::io::Write;
 use std::net::{ToSocketAddrs, UdpSocket};
@@ -12,12 +12,12 @@ use std::time::Duration;
 use super::wire::Wire;
 use super::{Carrier, Fault, Load, Receipt};
 use crate::commands::utc;
-use crate::config::channel::{Syslog, SyslogPlace};
+use crate::config::channel::{Syslog, SyslogPlace, place};
 use crate::host;
 use crate::store::Notice;
 use crate::words::Severity;
 
-/// Bytes of a message: what every receiver has to take by RFC 5424 is less, what most take is more.
+/// Bytes of a message: what every receiver should take by RFC 5424, 6.1; 480 is what it must take.
 const MESSAGE_MAX: usize = 2_048;
 
 /// How long a socket of this machine may take.
@@ -42,10 +42,9 @@ impl Carrier for Sender {
                 SyslogPlace::Unix(path) => send_local(path, &message)?,
             }
         }
-        Ok(Receipt {
-            said: "handed over; syslog confirms nothing".to_owned(),
-            complaint: None,
-        })
+        Ok(Receipt::said(
+            "handed over; syslog confirms nothing".to_owned(),
+        ))
     }
 }
 
@@ -114,7 +113,8 @@ fn send_datagram(host: &str, port: u16, message: &[u8]) -> Result<(), Fault> {
     };
     let failed = |error: std::io::Error| {
         let fix = "check host and port, and that this machine has a way there";
-        Fault::channel(format!("{host}:{port} can not be reached: {error}"), fix)
+        let place = place(host, port);
+        Fault::channel(format!("{place} can not be reached: {error}"), fix)
     };
     let mut addresses = (host, port).to_socket_addrs().map_err(unknown)?;
     let address = addresses

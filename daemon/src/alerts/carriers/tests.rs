@@ -5,7 +5,6 @@ use std::net::{TcpListener, TcpStream, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::thread::JoinHandle;
 use std::time::Duration;
 
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, date_time_ymd};
@@ -13,11 +12,11 @@ use rustls::pki_types::{PrivateKeyDer, PrivatePkcs8KeyDer};
 use rustls::{ServerConfig, ServerConnection, StreamOwned};
 
 use super::*;
-use crate::config::channel::{Login, Mqtt, Secret, Security, Server, Syslog, SyslogPlace, Webhook};
+use crate::config::channel::{Secret, Security, Server, Syslog, SyslogPlace, Webhook};
 use crate::words::Severity;
 
 /// How long a carrier of a test waits for the other side.
-const PATIENCE: Duration = Duration::from_millis(300);
+pub(super) const PATIENCE: Duration = Duration::from_millis(300);
 
 /// How long a test waits for what has to come.
 pub(super) const LONG: Duration = Duration::from_secs(30);
@@ -40,10 +39,7 @@ pub(super) fn notice() -> Notice {
 
 pub(super) fn carry(carrier: &mut dyn Carrier) -> Result<Receipt, Fault> {
     let notice = notice();
-    carrier.carry(&Load {
-        notices: &[&notice],
-        reader: None,
-    })
+    carrier.carry(&Load::of(&[&notice]))
 }
 
 /// Another side that does one thing with each connection.
@@ -461,137 +457,4 @@ fn syslog_goes_out_by_udp_by_tcp_and_to_a_socket() {
     assert_is_syslog(std::str::from_utf8(&bytes[..length]).unwrap());
     let fault = carry(&mut syslog(SyslogPlace::Unix(folder.0.join("none")))).unwrap_err();
     assert!(fault.problem.contains("can not be reached"), "{fault:?}");
-}
-
-fn mqtt(port: u16) -> mqtt::Sender {
-    mqtt::Sender {
-        settings: Mqtt {
-            server: server(port, Security::None),
-            login: None,
-            topic: "plant".into(),
-            client: "driftvane-test".into(),
-        },
-        patience: PATIENCE,
-    }
-}
-
-/// A packet as MQTT 3.1.1, section 2, has it: its first byte, and what follows the length.
-fn packet(socket: &mut TcpStream) -> Option<(u8, Vec<u8>)> {
-    let mut byte = [0];
-    socket.read_exact(&mut byte).ok()?;
-    let first = byte[0];
-    let (mut length, mut factor) = (0, 1);
-    loop {
-        socket.read_exact(&mut byte).ok()?;
-        length += usize::from(byte[0] & 127) * factor;
-        factor *= 128;
-        if byte[0] < 128 {
-            break;
-        }
-    }
-    let mut body = vec![0; length];
-    socket.read_exact(&mut body).ok()?;
-    Some((first, body))
-}
-
-/// The first byte, the topic and the payload of what was published.
-type Published = (u8, String, Vec<u8>);
-
-/// A broker that takes one client and gives what it published: flags, topic and payload.
-fn broker(payload: usize) -> (u16, JoinHandle<Vec<Published>>) {
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-    let port = listener.local_addr().unwrap().port();
-    let served = std::thread::spawn(move || {
-        let (mut socket, _) = listener.accept().unwrap();
-        let (first, body) = packet(&mut socket).unwrap();
-        assert_eq!(first, 0x10);
-        // Section 3.1: protocol and level, a clean session, keep alive, the client's name.
-        let wanted = b"\0\x04MQTT\x04\x02\0\x3c\0\x0edriftvane-test";
-        assert_eq!(body, wanted);
-        socket.write_all(&[0x20, 2, 0, 0]).unwrap();
-        let mut published = Vec::new();
-        while let Some((first, body)) = packet(&mut socket) {
-            if first == 0xE0 {
-                break;
-            }
-            let length = usize::from(u16::from_be_bytes([body[0], body[1]]));
-            let topic = String::from_utf8(body[2..2 + length].to_vec()).unwrap();
-            let rest = &body[2 + length..];
-            socket.write_all(&[0x40, 2, rest[0], rest[1]]).unwrap();
-            published.push((first, topic, rest[2..].to_vec()));
-        }
-        assert_eq!(published[0].2.len(), payload);
-        published
-    });
-    (port, served)
-}
-
-#[test]
-fn a_broker_gets_the_notice_and_a_retained_state_for_each_stream() {
-    let (port, served) = broker(notice().body.len());
-    carry(&mut mqtt(port)).unwrap();
-    let published = served.join().unwrap();
-    assert_eq!(published.len(), 2);
-    // 0x32: PUBLISH with quality of service 1; 0x33: retained as well.
-    assert_eq!(
-        (published[0].0, published[0].1.as_str()),
-        (0x32, "plant/notices")
-    );
-    assert_eq!(
-        (published[1].0, published[1].1.as_str()),
-        (0x33, "plant/streams/paste-height/L1/fine__")
-    );
-    let state: serde_json::Value = serde_json::from_slice(&published[1].2).unwrap();
-    assert_eq!(state["state"], "active");
-    assert_eq!(state["alert"], "A-0007");
-    assert_eq!(state["stream"], "paste-height/L1/fine+#");
-}
-
-/// Lengths take one to four bytes: section 2.2.3.
-#[test]
-fn a_broker_gets_long_notices_whole() {
-    for length in [100, 127, 128, 16_383, 16_384, 2_097_152] {
-        let (port, served) = broker(length);
-        let mut notice = notice();
-        notice.body = "a".repeat(length);
-        let mut carrier = mqtt(port);
-        carrier.patience = LONG;
-        let load = Load {
-            notices: &[&notice],
-            reader: None,
-        };
-        carrier.carry(&load).unwrap();
-        served.join().unwrap();
-    }
-}
-
-#[test]
-fn a_broker_that_refuses_or_is_none_is_told_apart() {
-    for (answer, words) in [
-        (&[0x20, 2, 0, 5][..], "refuses the login"),
-        (&[0x20, 2, 0, 2], "name of the client"),
-        (&[0x20, 2, 0, 3], "not available"),
-        (b"220 mail\r\n", "does not answer as an MQTT broker does"),
-        (&[0x20, 0xff, 0xff, 0xff, 0x7f], "endless packet"),
-    ] {
-        let port = other_side(move |mut socket| {
-            packet(&mut socket);
-            let mut all = answer.to_vec();
-            all.extend([0; 64]);
-            socket.write_all(&all).unwrap();
-        });
-        let fault = carry(&mut mqtt(port)).unwrap_err();
-        assert!(fault.problem.contains(words), "{words}: {fault:?}");
-        assert!(!fault.is_of_notice);
-    }
-    let mut secret = mqtt(9);
-    secret.settings.login = Some(Login {
-        name: "dv".into(),
-        password: Secret::Environment("DRIFTVANE_NO_SUCH_NAME".into()),
-    });
-    let fault = carry(&mut secret).unwrap_err();
-    assert!(
-        fault.problem.contains("DRIFTVANE_NO_SUCH_NAME"),
-        "{fault:?}"
-    );
 }

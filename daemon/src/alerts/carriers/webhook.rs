@@ -12,7 +12,7 @@ use ring::hmac;
 use super::wire::Wire;
 use super::{Carrier, Fault, Load, Receipt, plain_key, secret};
 use crate::clock;
-use crate::config::channel::{Security, Webhook};
+use crate::config::channel::{Security, Webhook, bracketed};
 use crate::store::Notice;
 
 /// Bytes of an answer's first line and headers.
@@ -36,10 +36,7 @@ impl Carrier for Sender {
         for notice in load.notices {
             said = self.post(notice)?;
         }
-        Ok(Receipt {
-            said,
-            complaint: None,
-        })
+        Ok(Receipt::said(said))
     }
 }
 
@@ -63,11 +60,9 @@ impl Sender {
             Security::Tls => 443,
             _ => 80,
         };
-        let host = match (server.host.contains(':'), server.port == usual) {
-            (false, true) => server.host.clone(),
-            (false, false) => format!("{}:{}", server.host, server.port),
-            (true, true) => format!("[{}]", server.host),
-            (true, false) => format!("[{}]:{}", server.host, server.port),
+        let host = match server.port == usual {
+            true => bracketed(&server.host),
+            false => server.place(),
         };
         let signature = match &self.settings.secret {
             Some(kept) => {

@@ -15,7 +15,7 @@ use rustls::{CertificateError, ClientConfig, ClientConnection, RootCertStore, St
 
 use super::Fault;
 use crate::clock::Monotonic;
-use crate::config::channel::{Security, Server};
+use crate::config::channel::{Security, Server, place};
 
 /// How long one address of a server may take to answer.
 const CONNECT_PATIENCE: Duration = Duration::from_secs(5);
@@ -83,7 +83,7 @@ pub(super) struct Wire {
 impl Wire {
     /// Opens a way to a host, without TLS.
     pub(super) fn plain(host: &str, port: u16, patience: Duration) -> Result<Wire, Fault> {
-        let place = format!("{host}:{port}");
+        let place = place(host, port);
         let clock = Monotonic::start();
         let addresses = (host, port).to_socket_addrs().map_err(|error| {
             let fix = "check the name in the configuration and this machine's name service";

@@ -19,6 +19,8 @@ type Says = Box<dyn Fn(&Notice) -> Result<Receipt, Fault> + Send>;
 #[derive(Default)]
 struct Script {
     taken: Vec<String>,
+    /// Who was left to have it, of each attempt.
+    left: Vec<Vec<String>>,
     says: Option<Says>,
 }
 
@@ -27,13 +29,15 @@ struct Scripted(Arc<Mutex<Script>>);
 impl Carrier for Scripted {
     fn carry(&mut self, load: &Load<'_>) -> Result<Receipt, Fault> {
         let mut script = self.0.lock().unwrap();
+        script.left.push(load.left.to_vec());
+        let mut receipt = Receipt::default();
         for notice in load.notices {
             if let Some(says) = &script.says {
-                says(notice)?;
+                receipt = says(notice)?;
             }
             script.taken.push(notice.key.clone());
         }
-        Ok(Receipt::default())
+        Ok(receipt)
     }
 }
 
@@ -273,6 +277,107 @@ fn a_notice_that_is_refused_does_not_hold_up_the_others() {
     assert_eq!(scene.states().0, 0);
 }
 
+/// One of two recipients may take it later.
+fn in_part(_: &Notice) -> Result<Receipt, Fault> {
+    Ok(Receipt {
+        said: "250 taken".into(),
+        complaint: Some(("refused two@plant.example: 450 busy".into(), "look".into())),
+        left: vec!["two@plant.example".into()],
+    })
+}
+
+#[test]
+fn who_could_not_take_a_notice_gets_it_later_and_nobody_else_again() {
+    let mut scene = Scene::new("");
+    scene.write(2, |_| {});
+    scene.answer(in_part);
+    assert_eq!(
+        scene.run(),
+        ["n0001", "n0002"],
+        "one does not hold up the other"
+    );
+    let everybody: [Vec<String>; 2] = Default::default();
+    assert_eq!(scene.script.lock().unwrap().left, everybody);
+    // Both wait for the one recipient, and the channel is in order.
+    assert_eq!(scene.states(), (2, 2, 0));
+    let row = scene.reader.channel("hub").unwrap().unwrap();
+    assert!(row.problem.contains("450 busy") && row.failing_since.is_none());
+    assert!(scene.run().is_empty(), "not at once");
+    scene.now += MINUTE;
+    scene.answer(|_| Ok(Receipt::default()));
+    assert_eq!(scene.run(), ["n0001", "n0002"]);
+    let rest = vec!["two@plant.example".to_owned()];
+    assert_eq!(scene.script.lock().unwrap().left[2..], [rest.clone(), rest]);
+    assert_eq!(scene.states(), (0, 0, 0));
+    scene.now += MINUTE;
+    assert!(scene.run().is_empty());
+}
+
+#[test]
+fn what_some_have_is_summed_up_only_for_those_who_have_not() {
+    let mut scene = Scene::new("notices_per_minute = 3\n");
+    scene.answer(in_part);
+    scene.write(2, |_| {});
+    assert_eq!(scene.run().len(), 2);
+    scene.now += 2 * MINUTE;
+    scene.write(5, |_| {});
+    scene.answer(|_| Ok(Receipt::default()));
+    let first = scene.run();
+    // Two for the one recipient, and one summary for all.
+    assert_eq!(first[..2], ["n0001", "n0002"]);
+    assert_eq!(first.len(), 3);
+    let left = scene.script.lock().unwrap().left.clone();
+    assert_eq!(left[left.len() - 1], Vec::<String>::new());
+    assert_eq!(scene.reader.summed(&first[2]).unwrap().len(), 5);
+    // As many as can not be sent one by one become one for that recipient.
+    scene.now += 2 * MINUTE;
+    scene.answer(in_part);
+    scene.write(2, |_| {});
+    scene.run();
+    scene.now += 2 * MINUTE;
+    scene.write(2, |_| {});
+    scene.run();
+    scene.now += 2 * MINUTE;
+    scene.answer(|_| Ok(Receipt::default()));
+    let last = scene.run().pop().unwrap();
+    let summed = scene.reader.summed(&last).unwrap();
+    assert!(!summed.is_empty() && summed.iter().all(|notice| notice.kind != "summary"));
+    let left = scene.script.lock().unwrap().left.pop().unwrap();
+    assert_eq!(left, ["two@plant.example"]);
+    scene.now += 2 * MINUTE;
+    scene.run();
+    assert_eq!(scene.states().0, 0);
+}
+
+/// The clock was a year ahead while a channel failed, and is right again.
+#[test]
+fn a_clock_that_was_ahead_holds_nothing_back() {
+    let year = 365 * 24 * 60 * MINUTE;
+    let mut scene = Scene::new("notices_per_minute = 3\n");
+    scene.write(1, |_| {});
+    scene.now += year;
+    assert_eq!(scene.run().len(), 1);
+    scene.answer(down);
+    scene.write(5, |_| {});
+    assert!(scene.run().is_empty());
+    scene.now = START + MINUTE;
+    scene.answer(|_| Ok(Receipt::default()));
+    assert_eq!(
+        scene.run().len(),
+        3,
+        "neither the wait nor the count of then holds"
+    );
+    assert_eq!(scene.states(), (0, 0, 0));
+}
+
+#[test]
+fn a_channel_can_be_for_some_events_only() {
+    let mut scene = Scene::new("events = [\"escalated\"]\n");
+    scene.write(1, |_| {});
+    scene.write(1, |notice| notice.kind = "escalated".into());
+    assert_eq!(scene.run(), ["n0002"]);
+}
+
 #[test]
 fn a_person_can_have_it_tried_at_once() {
     let mut scene = Scene::new("");
@@ -363,7 +468,7 @@ fn a_new_channel_is_to_have_what_is_written_from_then_on() {
     scene.reader.route("late", scene.now, |_| true).unwrap();
     let due = scene
         .reader
-        .due("late", scene.now, Severity::Low, 10)
+        .due("late", (scene.now, 0), Severity::Low, 10)
         .unwrap();
     let keys: Vec<&str> = due.iter().map(|one| one.notice.key.as_str()).collect();
     assert_eq!(keys, ["n0003"]);

@@ -3,13 +3,15 @@
 //! Opens no connection and no file with a secret. The one invariant: a password or a key is never
 //! taken from the configuration itself, nor would be sent over a way that others can read.
 
+use std::collections::BTreeSet;
+use std::net::Ipv6Addr;
 use std::path::Path;
 
 use super::table::{Item, Table, Unique};
 use super::{read_clock, resolve};
 use crate::config::channel::{
-    Channel, Email, Filter, Login, Mqtt, Quiet, Secret, Security, Server, Syslog, SyslogPlace, Way,
-    Webhook,
+    Channel, Email, Filter, Login, Mqtt, MqttVersion, Quiet, Secret, Security, Server, Syslog,
+    SyslogPlace, Way, Webhook,
 };
 use crate::words::Severity;
 
@@ -28,11 +30,36 @@ const PER_MINUTE: u32 = 20;
 /// The states that a filter can name.
 const STATES: [&str; 4] = ["active", "acknowledged", "returned", "revised"];
 
+/// The events that a filter can name: all that leave for people.
+const EVENTS: [&str; 16] = [
+    "raised",
+    "raised again",
+    "worsened",
+    "escalated",
+    "reminded",
+    "returned",
+    "revised",
+    "acknowledged",
+    "commented",
+    "unshelved",
+    "shelving ended",
+    "closed",
+    "reopened",
+    "verified",
+    "silent",
+    "heard",
+];
+
 /// The name of the channel that `alerts.file` stands for.
 const FILE_CHANNEL: &str = "file";
 
-/// Reads all channels. The file that every record has comes first.
-pub(super) fn read_all(alerts: Option<&Table<'_>>, base: &Path, file: &Path) -> Vec<Channel> {
+/// Reads all channels. The file that every record has comes first. `lines` are those of the feeds,
+/// where all of them are known.
+pub(super) fn read_all(
+    alerts: Option<&Table<'_>>,
+    (base, file): (&Path, &Path),
+    lines: Option<BTreeSet<&str>>,
+) -> Vec<Channel> {
     let mut all = vec![Channel {
         name: FILE_CHANNEL.to_owned(),
         way: Way::File(file.to_owned()),
@@ -50,12 +77,16 @@ pub(super) fn read_all(alerts: Option<&Table<'_>>, base: &Path, file: &Path) -> 
     all.extend(
         tables
             .iter()
-            .filter_map(|table| read(table, base, &mut names)),
+            .filter_map(|table| read(table, base, (&mut names, lines.as_ref()))),
     );
     all
 }
 
-fn read(table: &Table<'_>, base: &Path, names: &mut Unique) -> Option<Channel> {
+fn read(
+    table: &Table<'_>,
+    base: &Path,
+    (names, lines): (&mut Unique, Option<&BTreeSet<&str>>),
+) -> Option<Channel> {
     let name = table.need("name", "\"engineers\"").and_then(|item| {
         let name = item.text()?;
         names.add(&name, &item);
@@ -75,7 +106,7 @@ fn read(table: &Table<'_>, base: &Path, names: &mut Unique) -> Option<Channel> {
         // What else the table has can not be judged without its kind.
         _ => return None,
     };
-    let filter = read_filter(table);
+    let filter = read_filter(table, lines);
     let quiet = table.table("quiet").and_then(|quiet| read_quiet(&quiet));
     let limit = match &way {
         Some(Way::File(_)) => None,
@@ -110,8 +141,8 @@ fn is_name(item: &Item<'_>, name: &str) -> bool {
     fits && name != FILE_CHANNEL
 }
 
-fn read_filter(table: &Table<'_>) -> Filter {
-    let lines = table.get("lines").and_then(|item| item.texts());
+fn read_filter(table: &Table<'_>, known: Option<&BTreeSet<&str>>) -> Filter {
+    let lines = read_lines(table, known);
     let choices = |key: &'static str, allowed: &[(&'static str, usize)]| -> Vec<usize> {
         let items = table.get(key).and_then(|item| item.items());
         let items = items.unwrap_or_default();
@@ -121,22 +152,35 @@ fn read_filter(table: &Table<'_>) -> Filter {
             .collect()
     };
     let severities = [("low", 0), ("medium", 1), ("high", 2)];
-    let mut states = STATES.map(|state| (state, 0));
-    for (place, state) in states.iter_mut().enumerate() {
-        state.1 = place;
-    }
+    let names = |key: &'static str, all: &[&'static str]| -> Vec<String> {
+        let allowed: Vec<_> = all.iter().copied().zip(0..).collect();
+        let found = choices(key, &allowed).into_iter();
+        found.map(|place| all[place].to_owned()).collect()
+    };
     let severities = choices("severities", &severities);
     Filter {
-        lines: lines.unwrap_or_default(),
+        lines,
         severities: severities
             .into_iter()
             .map(|place| Severity::ALL[place].1)
             .collect(),
-        states: choices("states", &states)
-            .into_iter()
-            .map(|place| STATES[place].to_owned())
-            .collect(),
+        states: names("states", &STATES),
+        events: names("events", &EVENTS),
     }
+}
+
+/// Lines that a channel is for. One that no feed is of would never be told of anything.
+fn read_lines(table: &Table<'_>, known: Option<&BTreeSet<&str>>) -> Vec<String> {
+    let items = table.get("lines").and_then(|item| item.items());
+    let mut lines = Vec::new();
+    for item in items.unwrap_or_default() {
+        let Some(line) = item.text() else { continue };
+        if let Some(known) = known.filter(|known| !known.contains(line.as_str())) {
+            item.unknown(&line, known.iter().copied());
+        }
+        lines.push(line);
+    }
+    lines
 }
 
 fn read_quiet(table: &Table<'_>) -> Option<Quiet> {
@@ -188,22 +232,54 @@ fn read_address(item: &Item<'_>, port: u16) -> Option<(String, u16)> {
     let found = address(&text, port);
     if found.is_none() {
         let fix = "write a host, or a host and a port: \"mail.plant.lan:587\"";
-        item.fault(format!("{text:?} is no address of a server"), fix);
+        item.fault(
+            format!("{:?} is no address of a server", without_secrets(&text)),
+            format!("{fix}{}", in_brackets(&text)),
+        );
     }
     found
+}
+
+/// An address as it can be shown: without what stands before an `@` or after a `?`, where people
+/// write passwords.
+fn without_secrets(text: &str) -> String {
+    let (text, query) = match text.split_once('?') {
+        Some((text, _)) => (text, "?..."),
+        None => (text, ""),
+    };
+    let shown = match text.rsplit_once('@') {
+        Some((before, after)) => {
+            let scheme = before.find("//").map_or("", |at| &before[..at + 2]);
+            format!("{scheme}...@{after}")
+        }
+        None => text.to_owned(),
+    };
+    shown + query
+}
+
+/// What else to say where an address may have been meant as one of IPv6.
+fn in_brackets(text: &str) -> &'static str {
+    let host = text.rsplit("//").next().unwrap_or(text);
+    if host.matches(':').count() > 1 && !host.contains(['[', '@']) {
+        ", an IPv6 address in brackets: [fd00::1]:587"
+    } else {
+        ""
+    }
 }
 
 fn address(text: &str, port: u16) -> Option<(String, u16)> {
     let (host, port) = match text.strip_prefix('[') {
         Some(rest) => {
             let (host, after) = rest.split_once(']')?;
+            host.parse::<Ipv6Addr>().ok()?;
             match after.strip_prefix(':') {
                 Some(port) => (host, port.parse().ok()?),
                 None if after.is_empty() => (host, port),
                 None => return None,
             }
         }
-        None => match text.rsplit_once(':') {
+        // Without brackets nobody can tell where an IPv6 address ends and a port begins.
+        None => match text.split_once(':') {
             Some((host, port)) => (host, port.parse().ok()?),
             None => (text, port),
         },
@@ -322,7 +398,10 @@ fn read_webhook(table: &Table<'_>, base: &Path) -> Option<Webhook> {
     let found = split_url(&text);
     if found.is_none() {
         let fix = "write https:// or http://, a host and a path, without a password";
-        item.fault(format!("{text:?} is no address of a webhook"), fix);
+        item.fault(
+            format!("{:?} is no address of a webhook", without_secrets(&text)),
+            format!("{fix}{}", in_brackets(&text)),
+        );
     }
     let (security, host, port, target) = found?;
     Some(Webhook {
@@ -381,13 +460,19 @@ fn read_mqtt(table: &Table<'_>, base: &Path, name: Option<&str>) -> Option<Mqtt>
         }),
     };
     let client = table.text_if("client");
+    let version = table.get("version");
+    let version = version.and_then(|item| item.choice(&VERSIONS));
     Some(Mqtt {
         server: server?,
         login,
         topic: topic?,
         client: client.unwrap_or_else(|| format!("driftvane-{}", name.unwrap_or_default())),
+        version,
     })
 }
+
+/// The versions of MQTT.
+const VERSIONS: [(&str, MqttVersion); 2] = [("3.1.1", MqttVersion::V3), ("5", MqttVersion::V5)];
 
 /// The facilities of RFC 5424 that a program of a plant may use, with their numbers.
 const FACILITIES: [(&str, u8); 10] = [
@@ -421,7 +506,10 @@ fn read_syslog(table: &Table<'_>, base: &Path) -> Option<Syslog> {
     };
     if place.is_none() {
         let fix = "write \"udp://host:514\", \"tcp://host:601\" or \"unix:/dev/log\"";
-        item.fault(format!("{text:?} is no address of a syslog"), fix);
+        item.fault(
+            format!("{:?} is no address of a syslog", without_secrets(&text)),
+            format!("{fix}{}", in_brackets(&text)),
+        );
     }
     Some(Syslog {
         place: place?,

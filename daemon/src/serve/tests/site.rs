@@ -92,7 +92,7 @@ fn fail_to_send(reader: &Reader) {
         .tell(&notices, news.last().unwrap().event, 0)
         .unwrap();
     reader.route("hub", 0, |_| true).unwrap();
-    let due = reader.due("hub", 0, Severity::Low, 1).unwrap();
+    let due = reader.due("hub", (0, 0), Severity::Low, 1).unwrap();
     let failure = Failure {
         now: 0,
         notice_at: 0,
