@@ -93,7 +93,7 @@ impl BetweenEvents {
 
     /// The decay of P(X > x) = exp(-hazard x): -ln(1 - p) or 1/mean. `None` for a mean that the
     /// law cannot have.
-    fn hazard(&self) -> Option<f64> {
+    pub(crate) fn hazard(&self) -> Option<f64> {
         let hazard = match self.law {
             Law::Geometric => -(-1.0 / self.mean).ln_1p(),
             Law::Exponential => 1.0 / self.mean,

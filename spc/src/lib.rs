@@ -21,6 +21,7 @@ pub mod ewma;
 pub mod fit;
 pub mod gauge;
 pub mod laney;
+pub mod level;
 mod matrix;
 pub mod median;
 pub mod moments;

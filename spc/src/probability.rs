@@ -135,7 +135,7 @@ fn tails<L: DiscreteCDF<u64, f64>>(law: &L, count: f64) -> Option<(f64, f64)> {
     ))
 }
 
-fn whole(size: f64) -> Option<u64> {
+pub(crate) fn whole(size: f64) -> Option<u64> {
     let is_whole = (1.0..=9e15).contains(&size) && (size - size.round()).abs() < 1e-9;
     is_whole.then(|| size.round() as u64)
 }
@@ -158,7 +158,7 @@ fn from_law<L: DiscreteCDF<u64, f64>>(
 }
 
 /// The least count up to `most` for which a condition holds that goes on holding from there.
-fn least(most: u64, holds: impl Fn(u64) -> bool) -> u64 {
+pub(crate) fn least(most: u64, holds: impl Fn(u64) -> bool) -> u64 {
     let (mut low, mut high) = (0, most);
     while low < high {
         let middle = low + (high - low) / 2;

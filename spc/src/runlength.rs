@@ -9,6 +9,7 @@
 //! | --- | --- | --- |
 //! | limits, rules on zones | Markov chain | rounding |
 //! | one CUSUM | integral equation ([`cusum_two_sided`]) | below 1e-6 |
+//! | limits of counts, or of several measures | the chance of a point ([`Waiting`]) | rounding |
 //! | one EWMA | integral equation ([`ewma_from_start`]) | below 1e-6 |
 //! | others that signal often | seeded simulation of whole runs | standard error given |
 //! | others that signal rarely | seeded simulation under tilted measures | standard error given |
@@ -19,10 +20,13 @@ mod chain;
 mod integral;
 mod plain;
 mod tilted;
+mod waiting;
 
 pub use integral::{
     ARL_MAX, cusum_one_sided, cusum_threshold, cusum_two_sided, ewma, ewma_from_start, ewma_width,
 };
+
+pub use waiting::Waiting;
 
 use crate::cusum::{Cusum, CusumState};
 use crate::ewma::{Ewma, EwmaState};

@@ -40,13 +40,51 @@ fn a_configuration_is_rehearsed_before_there_is_a_record() {
         expected > 0.0 && expected <= 1.2 * number(line, "budget"),
         "{line}"
     );
-    let counts = named(&answer, "optical-calls");
-    assert!(
-        counts["note"]
-            .as_str()
-            .is_some_and(|note| note.contains("counts")),
-        "{counts}"
+}
+
+/// 4 of 100 a point is a Poisson law of mean 4: the least count that at most 0.135 % pass is 11
+/// (0.9991 up to it, in tables of that law), and at twice the rate 0.1119 pass it.
+#[test]
+fn counts_are_rehearsed_at_their_level() {
+    // Without the characteristics that are measured, which take their time.
+    let cut = |text: &str, from: &str, to: &str| {
+        let start = text.find(from).expect("it is there");
+        let end = text.find(to).expect("it is there");
+        format!("{}{}", &text[..start], &text[end..])
+    };
+    let named_so = |name: &str| format!("[[characteristic]]\nname = \"{name}\"");
+    let config = cut(
+        CONFIG,
+        &named_so("paste-height"),
+        &named_so("optical-calls"),
     );
+    let config = cut(&config, &named_so("analog-input"), "[[gauge]]");
+    let place = Place::new(&config);
+    let answer = place.json(&["rehearse", "--runs", "20", "--points", "10"]);
+    let calls = named(&answer, "optical-calls");
+    let is = |of: &Value, name: &str, value: f64| (number(of, name) - value).abs() < 1e-12;
+    assert!(is(&calls["level"], "size", 100.0) && is(&calls["level"], "centre", 0.04));
+    assert!(is(calls, "stated_run_length", 370.0), "{calls}");
+    assert!(number(&calls["run_length"], "value") > 370.0, "{calls}");
+    assert!(is(&calls["run_length"], "standard_error", 0.0));
+    let delays = list(&calls["delays"]);
+    let means: Vec<f64> = delays.iter().map(|found| number(found, "mean")).collect();
+    assert_eq!(delays[1]["change"], "rate");
+    assert!((means[1] - 1.0 / 0.1119).abs() < 0.01, "{calls}");
+    assert!(means[0] > means[1] && means[1] > means[2], "{means:?}");
+    let none = place.json(&[
+        "rehearse",
+        "--runs",
+        "20",
+        "--inspected",
+        "1",
+        "--counted",
+        "3",
+    ]);
+    assert!(number(&named(&none, "optical-calls")["run_length"], "value") > 370.0);
+    let text = place.run(&FEW);
+    assert!(text.out.contains("rate x 1.5"), "{}", text.out);
+    assert!(text.out.contains("4 of 100 units a point"), "{}", text.out);
 }
 
 #[test]

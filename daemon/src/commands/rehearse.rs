@@ -9,16 +9,28 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use clap::Args;
 use serde::Serialize;
+use spc::chart::ChartKind;
+use spc::level::Level;
 use spc::runlength::{Change, Effort};
 
 use super::CommandError;
 use crate::config::{Characteristic, Config, Detector};
-use crate::engine::{Rehearsal, StreamName, allowed, shift_minutes, station_of, stepped};
-use crate::output::{self, Cell, Format, Table, significant};
+use crate::engine::{
+    Rehearsal, StreamName, allowed, is_between, shift_minutes, station_of, stepped,
+};
+use crate::store::query::{LimitsRow, PointRow};
 use crate::store::{Reader, StoreError};
 
-/// Shifts that are rehearsed, in sigmas of the plotted value.
+mod print;
+
+pub use print::print;
+
+/// Shifts that are rehearsed, in sigmas of the plotted value; of several measures together, in
+/// sigmas of one that goes with no other.
 const SHIFTS: [f64; 4] = [0.5, 1.0, 2.0, 3.0];
+
+/// What a rate becomes, in times of what it was.
+const TIMES: [f64; 3] = [1.5, 2.0, 3.0];
 
 /// Shifts within a baseline that are rehearsed.
 const EARLY: [f64; 3] = [1.0, 2.0, 3.0];
@@ -32,6 +44,9 @@ const SHORT: f64 = 0.95;
 
 const MINUTE_US: f64 = 60_000_000.0;
 
+/// Minutes of a short record that its rate is taken from, at least.
+const SPAN_MINUTES_MIN: f64 = 1.0;
+
 /// What can be asked for.
 #[derive(Args, Clone, Debug)]
 pub struct Options {
@@ -41,6 +56,12 @@ pub struct Options {
     /// Points of a stream in a shift, where the record does not tell.
     #[arg(long, default_value_t = 100.0, value_parser = positive)]
     pub points: f64,
+    /// Units of a sample, where the record does not tell.
+    #[arg(long, default_value_t = 100.0, value_parser = positive)]
+    pub inspected: f64,
+    /// What is counted in a sample of so many units, where the record does not tell.
+    #[arg(long, default_value_t = 4.0, value_parser = positive)]
+    pub counted: f64,
     /// Made streams for each change.
     #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(20..=20_000))]
     pub runs: u32,
@@ -64,6 +85,8 @@ pub struct Row {
     pub points_per_shift: f64,
     /// Whether streams and points come from the record.
     pub measured: bool,
+    /// Of counts: the level that is rehearsed.
+    pub level: Option<LevelOf>,
     /// Points from one false alert to the next that were asked for.
     pub stated_run_length: f64,
     /// What everything that is switched on has, for a known mean and sigma.
@@ -90,7 +113,18 @@ pub struct FoundEarly {
     pub standard_error: f64,
 }
 
-/// A simulated figure.
+/// How much is counted while nothing is wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct LevelOf {
+    /// The centre of the limits: a share, a count, a rate, units or minutes between events.
+    pub centre: f64,
+    /// Units of a sample; nothing between events.
+    pub size: Option<f64>,
+    /// How much more points vary than by chance (p-prime, u-prime).
+    pub sigma_z: Option<f64>,
+}
+
+/// A figure and how sure it is.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Figure {
     /// The figure.
@@ -102,14 +136,16 @@ pub struct Figure {
 /// How soon one change is found.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Found {
-    /// `step` or `drift`.
+    /// `step`, `rate` or `drift`.
     pub change: &'static str,
-    /// Sigmas, or sigmas a point.
+    /// Sigmas, times the rate, or sigmas a point.
     pub size: f64,
     /// The mean number of points.
     pub mean: Option<f64>,
-    /// Its standard error.
+    /// Its standard error; 0 where it is exact.
     pub standard_error: Option<f64>,
+    /// Between events: the mean number of units, or of minutes, that those points take.
+    pub between: Option<f64>,
     /// Points within which half are found.
     pub half: Option<f64>,
     /// Points within which nine of ten are found.
@@ -143,6 +179,8 @@ struct Load {
     points: f64,
     /// The run length that the newest limits of its streams were made for.
     run_length: Option<f64>,
+    /// Of counts: their level, as a mean over streams that have limits, and how many these are.
+    level: Option<(Level, f64)>,
 }
 
 /// What is simulated of a characteristic.
@@ -184,10 +222,13 @@ pub fn rehearse(config: &Config, options: &Options) -> Result<Rehearsed, Command
         let what = &config.characteristics[*place];
         let is_measured = measured.contains_key(&(*place, line.clone()));
         let stated = stated(config, &loads, (*place, line), load);
+        let level = level(what, load, (options, shift_minutes(config)));
         let figures = known
-            .entry(watched(what, stated))
-            .or_insert_with(|| figures(what, stated, options));
-        rows.push(row(what, (line, load), (stated, is_measured), figures));
+            .entry(watched(what, stated, level))
+            .or_insert_with(|| figures(what, (stated, level), options));
+        let mut row = row(what, (line, load), (stated, is_measured), figures);
+        row.level = level.map(level_of);
+        rows.push(row);
     }
     let names: BTreeSet<&String> = rows.iter().map(|row| &row.line).collect();
     let sum = |line: &str| {
@@ -229,15 +270,80 @@ fn measured(config: &Config, reader: &Reader) -> Result<Loads, CommandError> {
         };
         let line = station_of(config, &name).1.to_string();
         let rows = reader.points(stream.id, newest.saturating_sub(WINDOW_US), i64::MAX)?;
+        // A record of an hour has an eighth of a shift's points, not all of them.
         let span = rows.first().map_or(0, |first| newest - first.at) as f64 / MINUTE_US;
-        let shifts = (span / shift_minutes(config)).max(1.0);
+        let shifts = span.max(SPAN_MINUTES_MIN) / shift_minutes(config);
         let load = loads.entry((place, line)).or_default();
         load.streams += 1;
         load.points += rows.len() as f64 / shifts;
         let own = limits.iter().rfind(|limits| limits.stream == stream.id);
         load.run_length = own.map(|own| own.detection.run_length).or(load.run_length);
+        load.level = own.map_or(load.level, |own| joined(load.level, own, &rows));
     }
     Ok(loads)
+}
+
+/// The mean level of streams, one more of them included.
+fn joined(
+    so_far: Option<(Level, f64)>,
+    own: &LimitsRow,
+    points: &[PointRow],
+) -> Option<(Level, f64)> {
+    let limits = &own.limits;
+    let count = points.len().max(1) as f64;
+    let one = Level {
+        kind: limits.kind,
+        centre: limits.centre,
+        size: points.iter().map(|point| point.size).sum::<f64>() / count,
+        sigma_z: limits.sigma_z().unwrap_or(1.0),
+    };
+    let Some((all, streams)) = so_far.filter(|(all, _)| all.kind == one.kind) else {
+        return Some((one, 1.0));
+    };
+    let mean = |all: f64, one: f64| (all * streams + one) / (streams + 1.0);
+    let level = Level {
+        kind: one.kind,
+        centre: mean(all.centre, one.centre),
+        size: mean(all.size, one.size),
+        sigma_z: mean(all.sigma_z, one.sigma_z),
+    };
+    Some((level, streams + 1.0))
+}
+
+/// The level at which counts are rehearsed: that of the record, else the assumed one.
+fn level(what: &Characteristic, load: &Load, (options, minutes): (&Options, f64)) -> Option<Level> {
+    if !what.subject.is_counted() {
+        return None;
+    }
+    let known = load.level.filter(|(level, _)| level.kind == what.chart);
+    let (centre, size, sigma_z) = match known {
+        Some((level, _)) => (level.centre, level.size, level.sigma_z),
+        None => {
+            let centre = match what.chart {
+                ChartKind::C => options.counted,
+                ChartKind::G => options.inspected / options.counted,
+                ChartKind::T => minutes * load.streams as f64 / load.points,
+                _ => options.counted / options.inspected,
+            };
+            (centre, options.inspected, 1.0)
+        }
+    };
+    Some(Level {
+        kind: what.chart,
+        centre,
+        // Shares are of whole units.
+        size: size.round().max(1.0),
+        sigma_z,
+    })
+}
+
+fn level_of(level: Level) -> LevelOf {
+    let varies = matches!(level.kind, ChartKind::PPrime | ChartKind::UPrime);
+    LevelOf {
+        centre: level.centre,
+        size: (!is_between(level.kind)).then_some(level.size),
+        sigma_z: varies.then_some(level.sigma_z),
+    }
 }
 
 /// Characteristics that the record does not know yet get one stream on each line of their station.
@@ -258,7 +364,7 @@ fn with_assumed(config: &Config, options: &Options, measured: &Loads) -> Loads {
             let load = Load {
                 streams: 1,
                 points: options.points,
-                run_length: None,
+                ..Load::default()
             };
             loads.insert((place, line), load);
         }
@@ -291,7 +397,6 @@ fn row(
     (stated, measured): (f64, bool),
     figures: &Figures,
 ) -> Row {
-    // Counts are judged by limits of the stated length, whatever their level.
     let length = figures.run_length.map_or(stated, |found| found.value);
     Row {
         characteristic: what.name.clone(),
@@ -300,6 +405,7 @@ fn row(
         streams: load.streams,
         points_per_shift: load.points,
         measured,
+        level: None,
         stated_run_length: stated,
         run_length: figures.run_length,
         false_alerts_per_shift: Some(load.points / length),
@@ -310,7 +416,7 @@ fn row(
 }
 
 /// Everything that the figures of a characteristic depend on.
-fn watched(what: &Characteristic, stated: f64) -> String {
+fn watched(what: &Characteristic, stated: f64, level: Option<Level>) -> String {
     let chart = (
         what.chart,
         &what.subgroup,
@@ -324,25 +430,34 @@ fn watched(what: &Characteristic, stated: f64) -> String {
         what.limit_width,
         &what.rules,
     );
-    format!("{chart:?} {detectors:?} {stated}")
+    let subject = &what.subject;
+    format!("{chart:?} {detectors:?} {stated} {level:?} {subject:?}")
 }
 
-fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
+fn figures(
+    what: &Characteristic,
+    (stated, level): (f64, Option<Level>),
+    options: &Options,
+) -> Figures {
     let mut figures = Figures::default();
-    let Some(mut rehearsal) = Rehearsal::new(what, stated) else {
-        let text = if what.subject.is_counted() {
-            "counts are not rehearsed: how they vary depends on how many there are"
-        } else {
-            "several measures together are not rehearsed: how they move together is not known"
-        };
-        figures.note = Some(text.to_owned());
+    let Some(mut rehearsal) = Rehearsal::new(what, stated, level) else {
+        figures.note = level.map(|level| {
+            let centre = level.centre;
+            format!("no chart has a centre of {centre}: say --inspected and --counted")
+        });
         return figures;
     };
-    let effort = Effort {
-        seed: options.seed,
-        ..Effort::default()
+    let runs = options.runs as usize;
+    let effort = match level {
+        // Counts have no short way: every point to a false signal is made.
+        Some(_) => Effort {
+            runs: options.runs,
+            ..Effort::default()
+        },
+        None => Effort::default(),
     };
-    match rehearsal.in_control(effort) {
+    let seed = options.seed;
+    match rehearsal.in_control(Effort { seed, ..effort }) {
         Ok(found) => {
             let short = found.mean + 3.0 * found.standard_error < SHORT * stated;
             figures.note = short.then(|| shortened(what, stated));
@@ -353,23 +468,25 @@ fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
         }
         Err(error) => figures.note = Some(error.to_string()),
     }
-    let steps = SHIFTS.map(|size| ("step", size, Change::Step(size)));
-    let drift = ("drift", options.drift, Change::Drift(options.drift));
-    for (name, size, change) in steps.into_iter().chain([drift]) {
-        match rehearsal.delay(change, options.runs as usize, options.seed) {
-            Ok(found) => figures.delays.push(Found {
-                change: name,
-                size,
-                mean: found.map(|found| found.mean),
-                standard_error: found.map(|found| found.error),
-                half: found.and_then(|found| found.half),
-                ninety: found.and_then(|found| found.ninety),
-            }),
+    for (name, size, change) in changes(level.is_some(), options.drift) {
+        match rehearsal.delay(change, runs, seed) {
+            Ok(found) => {
+                let mean = found.map(|found| found.mean);
+                figures.delays.push(Found {
+                    change: name,
+                    size,
+                    mean,
+                    standard_error: found.map(|found| found.error),
+                    between: level.and_then(|level| lasting(&level, change, mean?)),
+                    half: found.and_then(|found| found.half),
+                    ninety: found.and_then(|found| found.ninety),
+                });
+            }
             Err(error) => figures.note = Some(error.to_string()),
         }
     }
     let early = EARLY.iter().filter_map(|size| {
-        let found = rehearsal.early(Change::Step(*size), options.runs as usize, options.seed)?;
+        let found = rehearsal.early(Change::Step(*size), runs, seed)?;
         Some(FoundEarly {
             size: *size,
             share: found.share,
@@ -380,12 +497,37 @@ fn figures(what: &Characteristic, stated: f64, options: &Options) -> Figures {
     figures
 }
 
+/// The changes that are rehearsed, with their names and sizes.
+fn changes(is_counted: bool, drift: f64) -> Vec<(&'static str, f64, Change)> {
+    let (name, sizes) = match is_counted {
+        true => ("rate", TIMES.as_slice()),
+        false => ("step", SHIFTS.as_slice()),
+    };
+    let steps = sizes.iter().map(|size| (name, *size, Change::Step(*size)));
+    steps
+        .chain([("drift", drift, Change::Drift(drift))])
+        .collect()
+}
+
+/// How many units, or minutes, so many events take at a rate that has changed at once: whatever
+/// ends the waiting, their number times their mean (A. Wald, Annals of Mathematical Statistics
+/// 15(3) 1944; from memory).
+fn lasting(level: &Level, change: Change, events: f64) -> Option<f64> {
+    let Change::Step(times) = change else {
+        return None;
+    };
+    is_between(level.kind).then_some(events * level.centre / times)
+}
+
 /// Why the run length is below the one that was asked for.
 fn shortened(what: &Characteristic, stated: f64) -> String {
     let why = match (what.rules.is_empty(), what.limit_width) {
         (false, Some(_)) => "the budget covers neither run rules nor a stated limit_width",
         (false, None) => "the budget does not cover run rules",
         (true, Some(_)) => "the budget does not cover a stated limit_width",
+        (true, None) if what.subject.is_counted() && !what.exact_limits => {
+            "counts are skewed, which exact_limits takes into account"
+        }
         (true, None) => "the thresholds of this many detectors come short",
     };
     format!("less than the {stated:.0} points asked for: {why}")
@@ -399,150 +541,4 @@ fn detectors(what: &Characteristic) -> Vec<String> {
     });
     let rules = what.rules.iter().map(|rule| rule.name());
     own.chain(rules).map(str::to_owned).collect()
-}
-
-/// Prints what was rehearsed: for a person a row for each characteristic and the sums of the lines,
-/// as CSV a row for each change.
-///
-/// # Errors
-///
-/// As [`rehearse`], and when standard output can not be written.
-pub fn print(config: &Config, options: &Options, format: Format) -> Result<(), CommandError> {
-    let rehearsed = rehearse(config, options)?;
-    if format != Format::Table {
-        return Ok(output::print_rows(
-            format,
-            &by_change(&rehearsed),
-            &rehearsed,
-        )?);
-    }
-    output::print_rows(format, &by_characteristic(&rehearsed), &rehearsed)?;
-    let mut text = format!(
-        "points until half (nine of ten) of {} made streams signal; drift {} sigma a point\n",
-        options.runs, options.drift
-    );
-    for line in &rehearsed.lines {
-        let (expected, budget) = (significant(line.false_alerts_per_shift), line.budget);
-        let name = &line.line;
-        text +=
-            &format!("line {name}: {expected} false alerts expected a shift, {budget} allowed\n");
-    }
-    let is_watched = |row: &Row| !row.in_baseline.is_empty();
-    if rehearsed.characteristics.iter().any(is_watched) {
-        text += "in baseline: signalled before there are limits, of shifts of 1, 2 and 3 sigma \
-                 half way through it, in percent\n";
-    }
-    if rehearsed.characteristics.iter().any(|row| !row.measured) {
-        let points = options.points;
-        text += &format!("not in the record: one stream a line with {points} points a shift\n");
-    }
-    Ok(output::print(&text)?)
-}
-
-fn by_characteristic(rehearsed: &Rehearsed) -> Table {
-    let mut table = Table::new(&[
-        "characteristic",
-        "line",
-        "detectors",
-        "streams",
-        "points a shift",
-        "run length",
-        "false alerts a shift",
-        "0.5 sigma",
-        "1 sigma",
-        "2 sigma",
-        "3 sigma",
-        "drift",
-        "in baseline",
-        "note",
-    ]);
-    let figure = |points: Option<f64>| points.map_or_else(|| "-".to_owned(), |n| n.to_string());
-    for row in &rehearsed.characteristics {
-        let mut cells: Vec<Cell> = vec![
-            row.characteristic.as_str().into(),
-            row.line.as_str().into(),
-            row.detectors.join(" ").into(),
-            (row.streams as u64).into(),
-            row.points_per_shift.into(),
-            row.run_length.map(|found| found.value).into(),
-            row.false_alerts_per_shift.into(),
-        ];
-        for place in 0..=SHIFTS.len() {
-            let found = row.delays.get(place);
-            let text = |found: &Found| format!("{} ({})", figure(found.half), figure(found.ninety));
-            cells.push(found.map(text).into());
-        }
-        let early = row
-            .in_baseline
-            .iter()
-            .map(|found| (100.0 * found.share).round().to_string());
-        cells.push(early.collect::<Vec<_>>().join(" ").into());
-        cells.push(row.note.clone().into());
-        table.push(cells);
-    }
-    table
-}
-
-fn by_change(rehearsed: &Rehearsed) -> Table {
-    let mut table = Table::new(&[
-        "characteristic",
-        "line",
-        "detectors",
-        "streams",
-        "points_per_shift",
-        "run_length",
-        "run_length_error",
-        "false_alerts_per_shift",
-        "change",
-        "size",
-        "mean",
-        "standard_error",
-        "half",
-        "ninety",
-        "share",
-        "note",
-    ]);
-    for row in &rehearsed.characteristics {
-        let mut push = |change: [Cell; 7]| {
-            let mut cells: Vec<Cell> = vec![
-                row.characteristic.as_str().into(),
-                row.line.as_str().into(),
-                row.detectors.join(" ").into(),
-                (row.streams as u64).into(),
-                row.points_per_shift.into(),
-                row.run_length.map(|length| length.value).into(),
-                row.run_length.map(|length| length.standard_error).into(),
-                row.false_alerts_per_shift.into(),
-            ];
-            cells.extend(change);
-            cells.push(row.note.clone().into());
-            table.push(cells);
-        };
-        if row.delays.is_empty() {
-            push([const { Cell::Empty }; 7]);
-        }
-        for found in &row.delays {
-            push([
-                found.change.into(),
-                found.size.into(),
-                found.mean.into(),
-                found.standard_error.into(),
-                found.half.into(),
-                found.ninety.into(),
-                Cell::Empty,
-            ]);
-        }
-        for found in &row.in_baseline {
-            push([
-                "step in baseline".into(),
-                found.size.into(),
-                Cell::Empty,
-                found.standard_error.into(),
-                Cell::Empty,
-                Cell::Empty,
-                found.share.into(),
-            ]);
-        }
-    }
-    table
 }

@@ -190,7 +190,7 @@ fn mean<'s>(samples: impl ExactSizeIterator<Item = &'s Sample>) -> f64 {
 
 /// How much wider limits from so few subgroups have to be. A chart that no widening is known for
 /// keeps the width that was asked for.
-fn widening(what: &Characteristic, limits: &Limits, samples: &[Sample]) -> f64 {
+pub(super) fn widening(what: &Characteristic, limits: &Limits, samples: &[Sample]) -> f64 {
     if !what.widen {
         return 1.0;
     }

@@ -24,7 +24,7 @@ use super::plotted::{is_between, placed, sample};
 const BASELINE_POINTS_MAX: usize = 5_000;
 
 /// The width of limits that are drawn, but make no signals.
-const WIDTH_DRAWN: f64 = 3.0;
+pub(super) const WIDTH_DRAWN: f64 = 3.0;
 
 /// The name of the rule that a chart has.
 pub const BEYOND_LIMITS: &str = "beyond_limits";

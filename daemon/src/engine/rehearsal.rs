@@ -1,18 +1,21 @@
 //! A characteristic's detectors on made points: how often they signal without cause, and how soon
 //! with one.
 //!
-//! The points are normal; limits, widening, scores, sums and rules are those of the engine, which
-//! judges every made point as it would a measured one. Must not know streams, the record or a
-//! clock. The one invariant: the same seed gives the same figures.
+//! Measured points are normal, counts follow the law of their chart at a stated level, and
+//! measures that are charted together are independent, which loses nothing: T-squared is the same
+//! in all coordinates. Limits, widening, scores, sums and rules are those of the engine, which
+//! judges every made point as it would a measured one; limits of counts alone need no made points,
+//! for their run lengths are known. Must not know streams, the record or a clock. The one
+//! invariant: the same seed gives the same figures.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use spc::chart::{ChartKind, Sample};
-use spc::detection;
-use spc::moments::Moments;
-use spc::runlength::{Change, Effort, RunLength, RunLengthError, Scheme};
+use spc::chart::ChartKind;
+use spc::level::Level;
+use spc::runlength::{Change, Effort, Method, RunLength, RunLengthError, Scheme, Waiting};
 use spc::simulation::Normals;
+use spc::{chart, detection};
 
 use crate::config::{Characteristic, Detector, Subgroup};
 
@@ -22,8 +25,10 @@ use super::chart::{ChartState, Evaluated, Evaluation};
 use super::detect::Detection;
 use super::early::early_weight;
 use super::effects::PointKind;
-use super::plotted::{count_as_f64, median, sample as plotted};
 use super::rates::Rates;
+
+mod counts;
+mod made;
 
 /// Points in control between the limits and the change. Runs that signal in them are drawn anew.
 pub const QUIET_BEFORE: u32 = 50;
@@ -75,28 +80,26 @@ enum End {
 /// One characteristic at one run length.
 pub struct Rehearsal {
     what: Characteristic,
+    /// Where what is charted is counted.
+    level: Option<Level>,
     solver: Solver,
     rates: Rates,
 }
 
 impl Rehearsal {
-    /// What is rehearsed. Counts are not: how they vary depends on how many there are.
+    /// What is rehearsed. Of counts, how they vary depends on how many there are: nothing without a
+    /// level that their chart can have.
     #[must_use]
-    pub fn new(what: &Characteristic, run_length: f64) -> Option<Rehearsal> {
-        let measured = matches!(
-            what.chart,
-            ChartKind::Individuals
-                | ChartKind::ThreeWay
-                | ChartKind::MeanRange
-                | ChartKind::MeanS
-                | ChartKind::MedianRange
-        );
+    pub fn new(what: &Characteristic, run_length: f64, level: Option<Level>) -> Option<Rehearsal> {
+        let is_counted = what.subject.is_counted();
+        let level = level.filter(|level| is_counted && level.is_usable());
         let bounded = run_length.round().clamp(1.0, STEPPED_MAX);
-        measured.then(|| Rehearsal {
+        (level.is_some() || !is_counted).then(|| Rehearsal {
             what: Characteristic {
                 run_length: Some(bounded as u32),
                 ..what.clone()
             },
+            level,
             solver: Solver::default(),
             rates: Rates::new(0),
         })
@@ -113,8 +116,8 @@ impl Rehearsal {
         self.solver.solve(&self.what, stated, made_by)
     }
 
-    /// The in-control run length of everything that is switched on, for a known mean and sigma.
-    /// The limits of the spread count as a chart of their own.
+    /// The in-control run length of everything that is switched on, for a known mean and sigma, or
+    /// a known level. The limits of the spread count as a chart of their own.
     ///
     /// # Errors
     ///
@@ -125,6 +128,12 @@ impl Rehearsal {
             true => self.what.limit_width.or(detection.width),
             false => None,
         };
+        if let Some(level) = self.level {
+            return self.in_control_at(&level, &detection, effort);
+        }
+        if let (ChartKind::TSquared, Some(width)) = (self.what.chart, limits) {
+            return known(Waiting::steady(chart::false_alarm(width))?);
+        }
         let scheme = Scheme {
             limits,
             rules: self.what.rules.clone(),
@@ -158,13 +167,18 @@ impl Rehearsal {
         runs: usize,
         seed: u64,
     ) -> Result<Option<Delay>, RunLengthError> {
-        self.detection()?;
+        let detection = self.detection()?;
+        if let Some(level) = self.level
+            && self.has_limits_alone()
+        {
+            return self.delay_at(&level, &detection, change).map(Some);
+        }
         let before = self.what.baseline as u64 + u64::from(QUIET_BEFORE);
         let span = (before, before + RUN_POINTS_MAX);
         let mut normals = Normals::new(seed);
         let (mut delays, mut given_up, mut abandoned, mut points) = (Vec::new(), 0, 0, 0);
         while delays.len() < runs && points < POINTS_MAX {
-            let (made, end) = self.run(change, span, &mut normals);
+            let (made, end) = self.run(ChartState::new(), change, span, &mut normals);
             points += made;
             match end {
                 End::Signalled(after) => delays.push(after as f64),
@@ -186,7 +200,15 @@ impl Rehearsal {
         let mut normals = Normals::new(seed);
         let (mut judged, mut signalled) = (0, 0);
         for _ in 0..runs {
-            match self.run(change, (baseline / 2, baseline), &mut normals).1 {
+            match self
+                .run(
+                    ChartState::new(),
+                    change,
+                    (baseline / 2, baseline),
+                    &mut normals,
+                )
+                .1
+            {
                 End::Signalled(_) => {
                     signalled += 1;
                     judged += 1;
@@ -202,15 +224,20 @@ impl Rehearsal {
         })
     }
 
+    /// Whether limits are all that judges a point.
+    fn has_limits_alone(&self) -> bool {
+        self.what.detection == [Detector::Limits] && self.what.rules.is_empty()
+    }
+
     /// One made stream that changes after so many points and ends after so many: its points, and
     /// how it ended.
     fn run(
         &mut self,
+        mut state: ChartState,
         change: Change,
         (before, last): (u64, u64),
         normals: &mut Normals,
     ) -> (u64, End) {
-        let mut state = ChartState::new();
         let mut run = Evaluation {
             stream: 0,
             what: &self.what,
@@ -228,13 +255,9 @@ impl Rehearsal {
         loop {
             made += 1;
             let since = made.saturating_sub(before);
-            let mean = if since > 0 {
-                change.mean_at(since)
-            } else {
-                0.0
-            };
-            let sample = sample(&self.what, mean, normals);
-            state.chart(&atom(made), PointKind::Whole, sample, &mut run);
+            let now = if since > 0 { change } else { Change::None };
+            let (content, sample) = made::point(&self.what, self.level, (now, since), normals);
+            state.chart(&atom(made, content), PointKind::Whole, sample, &mut run);
             let signals = run
                 .found
                 .points
@@ -278,12 +301,12 @@ fn summary(mut delays: Vec<f64>, given_up: f64, abandoned: usize) -> Option<Dela
     })
 }
 
-fn atom(made: u64) -> Atom {
+fn atom(made: u64, content: Content) -> Atom {
     Atom {
         at: made as i64,
         unit: Arc::from(""),
         setup: Vec::new(),
-        content: Content::Measured(Moments::new()),
+        content,
     }
 }
 
@@ -296,53 +319,27 @@ fn size(what: &Characteristic) -> usize {
     }
 }
 
-/// A made point whose plotted value is `mean` of its own sigmas off the centre.
-fn sample(what: &Characteristic, mean: f64, normals: &mut Normals) -> Sample {
-    let readings = size(what);
-    match what.chart {
-        ChartKind::MeanRange | ChartKind::MeanS | ChartKind::MedianRange => {
-            let off = mean / count_as_f64(readings as u64).sqrt();
-            let values: Vec<f64> = (0..readings).map(|_| off + normals.draw()).collect();
-            let mut moments = Moments::new();
-            values.iter().for_each(|value| moments.push(*value));
-            let made = match what.chart {
-                ChartKind::MedianRange => median(&values),
-                chart => plotted(&Content::Measured(moments), chart),
-            };
-            made.unwrap_or(Sample {
-                size: 1.0,
-                value: off,
-                spread: None,
-            })
-        }
-        ChartKind::ThreeWay => {
-            // The spread of many readings is nearly normal.
-            let many = count_as_f64(readings as u64);
-            let spread = 1.0 + normals.draw() / (2.0 * (many - 1.0)).sqrt();
-            Sample {
-                size: many,
-                value: mean + normals.draw(),
-                spread: Some(spread),
-            }
-        }
-        _ => Sample {
-            size: 1.0,
-            value: mean + normals.draw(),
-            spread: None,
-        },
-    }
+/// A run length that needs no simulation.
+fn known(waiting: Waiting) -> Result<RunLength, RunLengthError> {
+    Ok(RunLength {
+        mean: waiting.mean,
+        standard_error: 0.0,
+        ninety: Some(waiting.ninety),
+        method: Method::Exact,
+    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::Subject;
     use crate::engine::tests::rehearsed;
 
     #[test]
     fn delays_on_made_streams_are_those_of_the_detectors() {
         // Known mean and sigma bound the delay from below; a baseline of 50 costs a little.
         let what = rehearsed("individuals", 50);
-        let mut rehearsal = Rehearsal::new(&what, 1_000.0).expect("measured");
+        let mut rehearsal = Rehearsal::new(&what, 1_000.0, None).expect("measured");
         let detection = rehearsal.detection().expect("solved");
         let scheme = Scheme {
             limits: detection.width,
@@ -375,7 +372,8 @@ mod tests {
             ("mean-range", 5_000.0),
             ("three-way", 20_000.0),
         ] {
-            let mut rehearsal = Rehearsal::new(&rehearsed(chart, 25), length).expect("measured");
+            let mut rehearsal =
+                Rehearsal::new(&rehearsed(chart, 25), length, None).expect("measured");
             let found = rehearsal.in_control(Effort::default()).expect("simulated");
             assert!(
                 found.mean > 0.9 * length && found.mean < 1.5 * length,
@@ -388,15 +386,72 @@ mod tests {
     fn a_watched_baseline_hardly_ever_signals_without_cause() {
         // Of 25 points 21 are judged: with a run length of 500 about 4 % of baselines, less while
         // the sums fill.
-        let mut rehearsal = Rehearsal::new(&rehearsed("individuals", 25), 500.0).expect("measured");
+        let mut rehearsal =
+            Rehearsal::new(&rehearsed("individuals", 25), 500.0, None).expect("measured");
         let none = rehearsal.early(Change::None, 2_000, 1).expect("watched");
         assert!(none.share > 0.0 && none.share < 21.0 / 500.0, "{none:?}");
         let found = rehearsal.early(Change::Step(4.0), 300, 1).expect("watched");
         assert!(found.share > 0.5, "{found:?}");
         let mut limits = rehearsed("individuals", 25);
         limits.detection = vec![Detector::Limits];
-        let mut limits = Rehearsal::new(&limits, 500.0).expect("measured");
+        let mut limits = Rehearsal::new(&limits, 500.0, None).expect("measured");
         assert_eq!(limits.early(Change::Step(4.0), 20, 1), None);
+    }
+
+    /// The chance that a noncentral chi-square variable of two degrees exceeds a value, as the
+    /// mixture over a Poisson law that it is.
+    fn two_measures_beyond(limit: f64, distance: f64) -> f64 {
+        let (half, rate) = (0.5 * limit, 0.5 * distance * distance);
+        // The tail of two plus two j degrees is that of a Poisson law of mean `half` up to j.
+        let (mut term, mut tail) = ((-half).exp(), 0.0);
+        let (mut weight, mut beyond) = ((-rate).exp(), 0.0);
+        for j in 0..200 {
+            tail += term;
+            beyond += weight * tail;
+            term *= half / f64::from(j + 1);
+            weight *= rate / f64::from(j + 1);
+        }
+        beyond
+    }
+
+    /// C. A. Lowry, W. H. Woodall, C. W. Champ and S. E. Rigdon, Technometrics 34(1) 1992, the
+    /// chart of chi-square of two measures with an in-control length of 200 (from memory): 115.5,
+    /// 41.9, 15.8, 6.9 and 2.2 for 0.5, 1, 1.5, 2 and 3 sigma.
+    #[test]
+    fn several_measures_together_are_found_as_soon_as_published() {
+        let published = [
+            (0.5, 115.5),
+            (1.0, 41.9),
+            (1.5, 15.8),
+            (2.0, 6.9),
+            (3.0, 2.2),
+        ];
+        // Of two measures chi-square is exponential: 1 in 200 beyond 2 ln 200.
+        let limit = 2.0 * 200f64.ln();
+        for (size, length) in published {
+            let known = 1.0 / two_measures_beyond(limit, size);
+            assert!((known - length).abs() < 0.051, "{size}: {known}");
+        }
+        let mut what = rehearsed("individuals", 200);
+        what.chart = ChartKind::TSquared;
+        what.subject = Subject::Measures(vec!["x".to_owned(), "y".to_owned()]);
+        what.detection = vec![Detector::Limits];
+        what.limit_width = Some(detection::limits_width(200.0).expect("in range"));
+        what.widen = false;
+        let mut rehearsal = Rehearsal::new(&what, 500.0, None).expect("rehearsed");
+        let exact = rehearsal.in_control(Effort::default()).expect("known");
+        assert!((exact.mean - 200.0).abs() < 1e-6 && exact.method == Method::Exact);
+        for (size, length) in [(1.0, 41.9), (2.0, 6.9)] {
+            let found = rehearsal.delay(Change::Step(size), 250, 1).expect("run");
+            let found = found.expect("found");
+            // A baseline of 200 finds it a little later than a known covariance.
+            let (low, high) = (0.92 * length, 1.12 * length);
+            let error = 3.0 * found.error;
+            assert!(
+                found.mean > low - error && found.mean < high + error,
+                "{size}: {found:?}"
+            );
+        }
     }
 
     #[test]
