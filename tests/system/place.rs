@@ -6,23 +6,26 @@ use std::collections::BTreeMap;
 use std::fs::{self, OpenOptions};
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
-use driftvane::plant::{Delivery, Plant};
-use rusqlite::Connection;
+use driftvane::plant::Delivery;
+use rusqlite::{Connection, OpenFlags};
 use serde_json::Value;
+
+pub use plants::*;
+
+#[path = "plants.rs"]
+mod plants;
 
 /// Between two looks at a running program.
 const PAUSE: Duration = Duration::from_millis(20);
 
 /// How long a test waits for a running program before it gives up.
 const PATIENCE: Duration = Duration::from_secs(60);
-
-/// The configuration of the invented plant.
-pub const CONFIG: &str = include_str!("../../sample-feeds/driftvane.toml");
 
 /// The stations of the invented plant, which are also its folders.
 pub const STATIONS: [&str; 3] = ["paste", "optical", "function"];
@@ -92,6 +95,13 @@ impl Place {
         let path = self.path(name);
         fs::create_dir_all(path.parent().unwrap()).unwrap();
         fs::write(path, content).unwrap();
+    }
+
+    /// Writes a file that nobody else can read.
+    pub fn keep_secret(&self, name: &str, secret: &str) {
+        self.write(name, secret);
+        let own = fs::Permissions::from_mode(0o600);
+        fs::set_permissions(self.path(name), own).unwrap();
     }
 
     /// Appends to a file of a feed.
@@ -213,11 +223,23 @@ impl Place {
         labels
     }
 
-    /// How many streams there are; none where the record can not be read yet.
-    pub fn streams_if_any(&self) -> usize {
-        let answer = self.run(&["--format", "json", "streams"]);
-        let streams: Value = serde_json::from_str(&answer.out).unwrap_or_default();
-        streams.as_array().map_or(0, Vec::len)
+    /// One number out of the record; 0 where the record can not be read yet.
+    pub fn number_if_any(&self, query: &str) -> i64 {
+        if self.run(&["streams"]).code == Some(0) {
+            self.number(query)
+        } else {
+            0
+        }
+    }
+
+    /// How many rows count so far.
+    pub fn rows(&self) -> i64 {
+        self.number_if_any("SELECT coalesce(sum(rows), 0) FROM unit")
+    }
+
+    /// How many files, or pieces of files, the record knows so far.
+    pub fn files(&self) -> i64 {
+        self.number_if_any("SELECT count(*) FROM file")
     }
 
     /// The chart of every stream, byte for byte as it is printed.
@@ -240,20 +262,34 @@ impl Place {
         without(&limits, &["set_at"])
     }
 
-    /// Every alert that stands, without number, clock times and history; its text has its number.
+    /// Every alert that stands, without number, clock times and history; its number is taken out of
+    /// its text.
     pub fn alerts(&self) -> Vec<String> {
         let alerts = self.json(&["alerts", "list"]);
         let stands = |alert: &&Value| !text(alert, "state").contains("revised");
-        let standing: Vec<Value> = list(&alerts).iter().filter(stands).cloned().collect();
-        without(
-            &Value::from(standing),
-            &["id", "raised_at", "history", "text"],
-        )
+        let nameless = |alert: &Value| {
+            let mut alert = alert.clone();
+            let said = text(&alert, "text").replace(&text(&alert, "id"), "A");
+            alert["text"] = said.into();
+            alert
+        };
+        let standing: Vec<Value> = list(&alerts).iter().filter(stands).map(nameless).collect();
+        without(&Value::from(standing), &["id", "raised_at", "history"])
     }
 
     /// Asks the record itself.
     pub fn record(&self) -> Connection {
         Connection::open(self.path("driftvane-data/driftvane.sqlite")).unwrap()
+    }
+
+    /// Keeps the record's log from being written into the record until it is dropped, which changes
+    /// nothing.
+    pub fn hold_log(&self) -> Connection {
+        let path = self.path("driftvane-data/driftvane.sqlite");
+        let held = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
+        held.execute_batch("BEGIN; SELECT count(*) FROM file;")
+            .unwrap();
+        held
     }
 
     /// One number out of the record.
@@ -275,13 +311,31 @@ impl Place {
         rows.unwrap().map(Result::unwrap).collect()
     }
 
-    /// What has been kept of every visit of a unit, and of every call, whichever file brought it.
+    /// What every visit of a unit comes to, and every call, whichever file brought it and however
+    /// late its reviews came.
+    pub fn sums(&self) -> Vec<String> {
+        self.units("")
+    }
+
+    /// The same, and how many reviews came later than what they are about.
     pub fn counted(&self) -> Vec<String> {
-        let units = "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
-            opportunities FROM unit ORDER BY feed, unit, attempt";
-        let defects = "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7";
-        let mut rows = self.table(units);
-        rows.extend(self.table(defects));
+        self.units(", reviewed")
+    }
+
+    fn units(&self, more: &str) -> Vec<String> {
+        let mut rows = self.table(&format!(
+            "SELECT feed, unit, attempt, at, product, rows, calls, confirmed, false_calls,
+             opportunities{more} FROM unit ORDER BY feed, unit, attempt"
+        ));
+        rows.extend(self.table("SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7"));
+        rows
+    }
+
+    /// All that has been kept of visits and calls, with the files and entries they came by: for one
+    /// place before and after something that must not touch it.
+    pub fn kept(&self) -> Vec<String> {
+        let mut rows = self.table("SELECT * FROM unit ORDER BY 1, 2, 3");
+        rows.extend(self.table("SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7"));
         rows
     }
 
@@ -338,20 +392,16 @@ impl Watching {
         assert!(sent.success(), "{name}");
     }
 
-    /// Waits for its end and gives the exit code.
+    /// Waits until it has ended, and gives the exit code; none where a signal ended it.
     pub fn ended(&mut self) -> Option<i32> {
-        let mut status = None;
-        wait_until("the daemon to end", || {
-            status = self.child.try_wait().unwrap();
-            status.is_some()
-        });
-        status.unwrap().code()
+        wait_until("the daemon to end", || !self.runs());
+        self.child.wait().unwrap().code()
     }
 
-    /// Waits until it has ended by itself, and says how.
-    pub fn wait(&mut self) -> ExitStatus {
-        wait_until("the daemon to end", || !self.runs());
-        self.child.wait().unwrap()
+    /// Asks it to stop, which it has to do in order.
+    pub fn stop(mut self) {
+        self.signal("TERM");
+        assert_eq!(self.ended(), Some(0));
     }
 
     /// Whether it still runs.
@@ -432,6 +482,16 @@ pub fn number(value: &Value, field: &str) -> f64 {
     found.unwrap_or_else(|| panic!("no number {field} in {value}"))
 }
 
+/// Asserts that two lists of rows are the same, and names the first that differs.
+pub fn assert_same_rows(what: &str, expected: &[String], found: &[String]) {
+    let differs = expected.iter().zip(found).find(|(one, other)| one != other);
+    let counts = (expected.len(), found.len());
+    assert!(
+        differs.is_none() && counts.0 == counts.1,
+        "{what}: {counts:?} rows, {differs:#?}"
+    );
+}
+
 /// Asserts that two sets of charts are the same, and names the stream that differs.
 pub fn assert_same_charts(left: &BTreeMap<String, String>, right: &BTreeMap<String, String>) {
     let labels = |charts: &BTreeMap<String, String>| charts.keys().cloned().collect::<Vec<_>>();
@@ -443,77 +503,6 @@ pub fn assert_same_charts(left: &BTreeMap<String, String>, right: &BTreeMap<Stri
             right[label]
         );
     }
-}
-
-/// The invented plant, smaller: 60 panels of 256 deposits, its faults begin at panel 30.
-pub fn small_plant() -> Plant {
-    small_plant_with(&[])
-}
-
-/// The smaller plant with further changes of its settings.
-pub fn small_plant_with(changes: &[(&str, &str)]) -> Plant {
-    let mut settings = include_str!("../../sample-feeds/plant.toml").to_owned();
-    let smaller = [
-        ("panels = 200", "panels = 60"),
-        ("after_panel = 88", "after_panel = 22"),
-        ("count = 4\npins = 32", "count = 1\npins = 32"),
-        ("count = 24\n", "count = 4\n"),
-        ("count = 20\n", "count = 4\n"),
-        ("count = 5\n", "count = 2\n"),
-        ("count = 2\npins = 12", "count = 1\npins = 12"),
-        ("from_panel = 70", "from_panel = 30"),
-        ("height_um_per_print = -0.35", "height_um_per_print = -1.5"),
-        (
-            "from_panel = 110\nto_panel = 121",
-            "from_panel = 35\nto_panel = 40",
-        ),
-        ("from_panel = 130", "from_panel = 30"),
-        ("component = \"U3\"", "component = \"U1\""),
-    ];
-    for (from, to) in smaller.iter().chain(changes) {
-        assert!(
-            settings.contains(from),
-            "the plant's settings have no {from:?}"
-        );
-        settings = settings.replace(from, to);
-    }
-    Plant::from_toml(&settings).unwrap()
-}
-
-/// The first files of the smaller plant that are written at one go: each is one file of the record.
-pub fn whole_files(seed: u64, count: usize) -> Vec<Delivery> {
-    let plant = small_plant();
-    let deliveries = plant.deliveries(seed);
-    deliveries.filter(|file| !file.append).take(count).collect()
-}
-
-/// The plant's configuration with the baselines that a test wants, by chart, in subgroups.
-pub fn config_with_baselines(baselines: &[(&str, u32)]) -> String {
-    let (mut config, mut wanted) = (String::new(), None);
-    for line in CONFIG.lines() {
-        if let Some(chart) = line.strip_prefix("chart = ") {
-            wanted = baselines
-                .iter()
-                .find(|(name, _)| *name == chart.trim_matches('"'));
-        }
-        match (line.starts_with("baseline = "), wanted) {
-            (true, Some((_, baseline))) => config.push_str(&format!("baseline = {baseline}")),
-            _ => config.push_str(line),
-        }
-        config.push('\n');
-    }
-    assert_ne!(config, CONFIG);
-    config
-}
-
-/// The plant's configuration with baselines that fit the small plant, and with a lateness.
-pub fn small_config(lateness_minutes: u32) -> String {
-    let (from, to) = (
-        "lateness_minutes = 60",
-        format!("lateness_minutes = {lateness_minutes}"),
-    );
-    assert!(CONFIG.contains(from));
-    config_with_baselines(&[("three-way", 10), ("u", 20), ("mean-s", 12)]).replace(from, &to)
 }
 
 /// Numbers that look random and follow from a seed.

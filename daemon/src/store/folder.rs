@@ -153,7 +153,7 @@ pub(super) fn refuse_remains(folder: &Path) -> Result<(), StoreError> {
         None => Ok(()),
         Some(left) => Err(StoreError::Damaged {
             path: folder.join(DATABASE),
-            reason: format!("it is missing or empty, but {left} of a record lies beside it"),
+            reason: format!("it is missing, empty or cut, but {left} of a record lies beside it"),
         }),
     }
 }
@@ -189,7 +189,7 @@ pub(super) fn note_newest(folder: &Path, newest: Newest) {
 }
 
 /// The entry that was noted beside the record; nothing where none was, or only a part of it.
-fn noted(folder: &Path) -> Option<Newest> {
+pub(super) fn noted(folder: &Path) -> Option<Newest> {
     let text = fs::read_to_string(folder.join(HEAD)).ok()?;
     let mut words = text.lines().next()?.split_ascii_whitespace();
     let (word, seq, hex) = (words.next()?, words.next()?, words.next()?);
@@ -200,9 +200,10 @@ fn noted(folder: &Path) -> Option<Newest> {
     })
 }
 
-/// Why a record is not the whole of what was written: it lacks an entry that was noted beside it.
-pub(super) fn lacks(folder: &Path, of: &Connection) -> rusqlite::Result<Option<String>> {
-    let Some(noted) = noted(folder) else {
+/// Why a record is not the whole of what was written: it lacks the entry that was noted beside it,
+/// before the record was looked at.
+pub(super) fn lacks(noted: Option<Newest>, of: &Connection) -> rusqlite::Result<Option<String>> {
+    let Some(noted) = noted else {
         return Ok(None);
     };
     let found: Option<[u8; 32]> = of
@@ -225,7 +226,7 @@ pub(super) fn lacks(folder: &Path, of: &Connection) -> rusqlite::Result<Option<S
 
 /// Refuses a record that lacks what was written to it.
 pub(super) fn refuse_lacking(folder: &Path, of: &Connection) -> Result<(), StoreError> {
-    match lacks(folder, of).map_err(|source| db(folder, source))? {
+    match lacks(noted(folder), of).map_err(|source| db(folder, source))? {
         None => Ok(()),
         Some(reason) => Err(StoreError::Damaged {
             path: folder.join(DATABASE),

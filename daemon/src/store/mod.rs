@@ -75,6 +75,9 @@ const SCHEMA_VERSION: i64 = 4;
 /// Bytes of a record up to which its pages are checked before it is written to.
 const CHECKED_BYTES_MAX: u64 = 64 << 20;
 
+/// Bytes of the shortest database: SQLite makes a new one of a file that has fewer.
+const SHORTEST_BYTES: u64 = 512;
+
 /// Bytes that have to fit on the disk before reading goes on after it was full.
 const PROBE_BYTES: usize = 8 << 20;
 
@@ -226,7 +229,7 @@ impl Store {
         let lock = folder::lock(folder, clock::now())?;
         let path = folder.join(DATABASE);
         let wrap = |source| db(folder, source);
-        if fs::metadata(&path).map_or(0, |found| found.len()) == 0 {
+        if fs::metadata(&path).map_or(0, |found| found.len()) < SHORTEST_BYTES {
             folder::refuse_remains(folder)?;
         }
         let mut connection = Connection::open(&path).map_err(wrap)?;

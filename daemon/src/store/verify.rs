@@ -94,14 +94,16 @@ impl Reader {
     /// Checks everything. Works beside a writer, on the record as it is at one moment.
     #[must_use]
     pub fn verify(&self, config: &Config) -> Vec<Check> {
-        // Before the record is looked at: what is named later only is not left over.
+        // Before the record is looked at: what is named or noted later is neither left over nor
+        // lacking.
         let files = archive::files(&self.folder);
+        let noted = folder::noted(&self.folder);
         let snapshot = self.connection.unchecked_transaction();
         let of = &self.connection;
         let mut checks = vec![
             Check::new("database").through(|to| database(of, to)),
             Check::new("chain").through(|to| {
-                if let Some(what) = folder::lacks(&self.folder, of)? {
+                if let Some(what) = folder::lacks(noted, of)? {
                     to.damage("the record", what);
                 }
                 entries(of, to)
