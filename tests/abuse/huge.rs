@@ -6,7 +6,7 @@ use std::fs;
 use std::io::Write;
 
 use crate::place::{Place, small_config, small_plant, text, wait_until};
-use crate::tools::{is_long, peak_kib, signal};
+use crate::tools::{is_long, peak_kib};
 
 /// How much more memory a line without end may take, in KiB.
 const MORE_KIB: u64 = 32 << 10;
@@ -39,11 +39,8 @@ fn a_line_without_end_is_set_aside_and_memory_stays_flat() {
         .take(12)
         .collect();
     let good = &files[0].content;
-    let mut watching = place.watch();
-    let known = |count: i64| {
-        let is_there = place.run(&["streams"]).code == Some(0);
-        is_there && place.number("SELECT count(*) FROM file") == count
-    };
+    let watching = place.watch();
+    let known = |count: i64| place.files() == count;
     // As much as files of this kind take.
     let usual: Vec<u8> = files.iter().flat_map(|file| file.content.clone()).collect();
     place.write("paste/P000000_all.csv", &usual);
@@ -78,8 +75,7 @@ fn a_line_without_end_is_set_aside_and_memory_stays_flat() {
         assert!(more <= MORE_KIB, "{name}: {more} KiB more");
         fs::remove_file(place.path("paste").join(name)).unwrap();
     }
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
+    watching.stop();
     place.assert_sound();
     place.assert_rows_add_up();
 }
@@ -95,11 +91,8 @@ fn rows_without_end_that_can_not_be_used_are_counted_and_memory_stays_flat() {
         .flat_map(|file| file.content.clone())
         .collect();
     assert!(usual.len() > 10 << 20, "{} bytes", usual.len());
-    let mut watching = place.watch();
-    let known = |count: i64| {
-        let is_there = place.run(&["streams"]).code == Some(0);
-        is_there && place.number("SELECT count(*) FROM file") == count
-    };
+    let watching = place.watch();
+    let known = |count: i64| place.files() == count;
     place.write("paste/P800000_usual.csv", &usual);
     wait_until("a large file", || known(1));
     let before = peak_kib(watching.id());
@@ -122,8 +115,7 @@ fn rows_without_end_that_can_not_be_used_are_counted_and_memory_stays_flat() {
         assert!(place.number(&rejected) >= rows as i64, "{found:?}");
         assert!(more <= MORE_KIB, "{name}: {more} KiB more");
     }
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
+    watching.stop();
     // Of so many rows a thousand are kept a file; all are counted.
     let kept = place.number("SELECT max(n) FROM (SELECT count(*) n FROM reject GROUP BY file)");
     assert_eq!(kept, 1_000);

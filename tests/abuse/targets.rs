@@ -140,6 +140,7 @@ fn parse(input: &[u8]) -> u64 {
     let at_once = parse_piece(&head, feed, body, head.first_row_line);
     if let Some(quarantine) = &at_once.fatal {
         assert_explained(quarantine);
+        assert_same_in_pieces(&head, feed, body, dialect, &at_once);
         return alike((feed_index, "fatal", quarantine.code));
     }
     assert_eq!(
@@ -203,7 +204,7 @@ fn assert_sane(block: &Block) {
     }
 }
 
-/// Asserts that a text cut into pieces gives the same counts.
+/// Asserts that a text cut into pieces gives the same counts, or is refused as it is at once.
 fn assert_same_in_pieces(
     head: &FileHead,
     feed: &driftvane::config::Feed,
@@ -219,10 +220,13 @@ fn assert_same_in_pieces(
         from = end;
         rows += piece.block.rows;
         rejects += piece.rejects_total;
-        if piece.fatal.is_some() {
+        if let Some(quarantine) = &piece.fatal {
+            let code = at_once.fatal.as_ref().map(|one| one.code);
+            assert_eq!(code, Some(quarantine.code), "pieces of {size}");
             return;
         }
     }
+    assert!(at_once.fatal.is_none(), "pieces of {size} are taken");
     assert_eq!(from, body.len());
     assert_eq!(
         (rows, rejects),

@@ -14,9 +14,10 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 
-use crate::kept::{assert_whole, counted, deliveries, undisturbed};
-use crate::place::{Place, assert_same_charts, list, small_config, text, wait_until};
-use crate::tools::signal;
+use crate::kept::{assert_whole, deliveries, undisturbed};
+use crate::place::{
+    Place, assert_same_charts, assert_same_rows, list, one_feed, small_config, text, wait_until,
+};
 
 /// The library, wherever the system keeps it.
 fn faketime() -> PathBuf {
@@ -35,17 +36,8 @@ fn faketime() -> PathBuf {
     found.expect("libfaketime is not installed; tests/run installs it as root")
 }
 
-/// How many files of a feed, or pieces of one, the record knows.
-fn known(place: &Place) -> i64 {
-    if place.run(&["streams"]).code == Some(0) {
-        place.number("SELECT count(*) FROM file")
-    } else {
-        0
-    }
-}
-
 /// The program under a clock that the file `clock` sets.
-fn under_clock(place: &Place) -> Command {
+pub fn under_clock(place: &Place) -> Command {
     let mut command = place.command(&["watch"]);
     command
         .env("LD_PRELOAD", faketime())
@@ -79,10 +71,10 @@ fn a_clock_that_jumps_by_an_hour_or_a_year_loses_nothing_and_raises_nothing() {
         .zip(files.chunks(files.len().div_ceil(clocks.len())))
     {
         place.write("clock", format!("@{clock}\n"));
-        let before = known(&place);
+        let before = place.files();
         deliver_whole(&place, part);
         wait_until("the files of this clock", || {
-            known(&place) > before && at_rest(&place)
+            place.files() > before && at_rest(&place)
         });
         assert!(watching.runs(), "{clock}: {}", place.log());
     }
@@ -97,8 +89,7 @@ fn a_clock_that_jumps_by_an_hour_or_a_year_loses_nothing_and_raises_nothing() {
     wait_until("all rows", || {
         place.number("SELECT sum(rows) FROM unit") == rows
     });
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
+    watching.stop();
     let log = place.log();
     assert!(!log.contains("panicked"), "{log}");
     let reports = log
@@ -111,9 +102,9 @@ fn a_clock_that_jumps_by_an_hour_or_a_year_loses_nothing_and_raises_nothing() {
     );
     assert!(reports <= clocks.len(), "{log}");
     assert_whole(&place);
-    assert_eq!(counted(&expected), counted(&place));
+    assert_same_rows("counted", &expected.counted(), &place.counted());
     assert_same_charts(&expected.charts(), &place.charts());
-    assert_eq!(expected.alerts(), place.alerts());
+    assert_same_rows("alerts", &expected.alerts(), &place.alerts());
 }
 
 /// Rows of a growing file that are set aside come again with the next ones, so each part of this
@@ -135,41 +126,13 @@ fn at_rest(place: &Place) -> bool {
     })
 }
 
-/// A row a minute, in files of an hour, with times in UTC.
-const CONFIG: &str = r#"
-[plant]
-name = "Invented plant without a break"
-time_zone = "Europe/Berlin"
-
-[[shift]]
-name = "early"
-starts = "06:00"
-[[shift]]
-name = "late"
-starts = "14:00"
-[[shift]]
-name = "night"
-starts = "22:00"
-
-[[feed]]
-name = "paste"
-line = "L1"
-station = "paste"
-folder = "paste"
-time = { columns = ["At"], format = "rfc3339" }
-measure = [{ name = "height", column = "Height", unit = "um" }]
-[feed.roles]
-panel = "Panel"
-
-[[characteristic]]
-name = "height"
-station = "paste"
-measure = "height"
-group_by = ["line"]
-subgroup = "panel"
-chart = "individuals"
-reaction_plan = "Look at the stencil."
-"#;
+/// The plant of one feed, which never stops, where clocks are put forward and back.
+fn config() -> String {
+    let day = "name = \"day\"\nstarts = \"00:00\"";
+    let shifts = "name = \"early\"\nstarts = \"06:00\"\n[[shift]]\nname = \"late\"\n\
+         starts = \"14:00\"\n[[shift]]\nname = \"night\"\nstarts = \"22:00\"";
+    one_feed(&[("\"UTC\"", "\"Europe/Berlin\""), (day, shifts)])
+}
 
 /// Europe/Berlin put its clocks forward on 2026-03-29 and back on 2026-10-25 (IANA time zone
 /// database), both between two and three in the night.
@@ -178,7 +141,7 @@ fn a_night_of_seven_or_nine_hours_has_every_row_once() {
     for (first_day, hours_of_night, hours_of_day) in
         [(date(2026, 3, 28), 7, 23), (date(2026, 10, 24), 9, 25)]
     {
-        let place = Place::bare(CONFIG);
+        let place = Place::bare(&config());
         let zone = TimeZone::get("Europe/Berlin").unwrap();
         let local = |day, hour| {
             let at = date(first_day.year(), first_day.month(), day).at(hour, 0, 0, 0);
@@ -198,7 +161,7 @@ fn a_night_of_seven_or_nine_hours_has_every_row_once() {
             place.write(&format!("paste/{hour}.csv"), rows);
         }
         place.replay();
-        let config = driftvane::config::read::read(CONFIG, &place.folder).unwrap();
+        let config = driftvane::config::read::read(&config(), &place.folder).unwrap();
         let (mut at, mut total, mut hours) = (from * 1_000_000, 0, Vec::new());
         while at < to * 1_000_000 {
             let shift = shifts::at(&config, at);

@@ -6,11 +6,11 @@
 use std::time::Duration;
 
 use crate::kept::{
-    Before, ask_again, assert_same, assert_whole, counted, deliveries, has_record, quick_config,
-    said, undisturbed,
+    Before, ask_again, assert_same, assert_whole, deliveries, has_record, quick_config, said,
+    undisturbed,
 };
-use crate::place::{Place, assert_same_charts, wait_until};
-use crate::tools::{calls, is_long, rounds, signal, traced, tracer};
+use crate::place::{Place, assert_same_charts, assert_same_rows, wait_until};
+use crate::tools::{calls, is_long, rounds, traced, tracer};
 
 /// How SQLite brings its log to the disk.
 const RECORD_SYNC: &str = "fsync";
@@ -74,10 +74,9 @@ fn a_daemon_whose_sync_fails_ends_and_says_so() {
         }
         // Where many files come in one batch there are fewer syncs.
         if number > 2 && watching.runs() {
-            signal("TERM", watching.id());
-            watching.wait();
+            watching.stop();
         } else {
-            let code = watching.wait().code();
+            let code = watching.ended();
             assert_eq!(code, Some(1), "sync {number}: {}", place.log());
             assert!(place.log().contains("start again"), "{}", place.log());
             ended += 1;
@@ -87,7 +86,11 @@ fn a_daemon_whose_sync_fails_ends_and_says_so() {
         }
         place.replay();
         assert_whole(&place);
-        assert_eq!(counted(&expected), counted(&place), "sync {number}");
+        assert_same_rows(
+            &format!("sync {number}"),
+            &expected.counted(),
+            &place.counted(),
+        );
     }
     println!("{ended} daemons ended at a sync that failed");
 }
@@ -121,7 +124,7 @@ fn a_file_that_can_not_be_read_holds_up_no_other_and_is_read_later() {
     place.replay();
     assert_whole(&place);
     let expected = undisturbed(&config, &files);
-    assert_eq!(counted(&expected), counted(&place));
+    assert_same_rows("counted", &expected.counted(), &place.counted());
     assert_same_charts(&expected.charts(), &place.charts());
 }
 
@@ -138,12 +141,9 @@ fn a_running_daemon_reads_a_file_again_when_the_disk_gives_it() {
     files.iter().for_each(|file| place.deliver(file));
     let expected = undisturbed(&config, &files);
     let rows = expected.number("SELECT sum(rows) FROM unit");
-    wait_until("all rows", || {
-        place.streams_if_any() > 0
-            && place.number("SELECT coalesce(sum(rows), 0) FROM unit") == rows
-    });
+    wait_until("all rows", || place.rows() == rows);
     assert!(watching.runs());
-    signal("KILL", watching.id());
+    watching.kill();
     assert_whole(&place);
-    assert_eq!(counted(&expected), counted(&place));
+    assert_same_rows("counted", &expected.counted(), &place.counted());
 }

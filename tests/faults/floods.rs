@@ -3,51 +3,18 @@
 //! The one invariant: every file ends as one of the four verdicts, and the rows add up.
 
 use std::fs;
-use std::io::{Read, Write};
-use std::net::TcpStream;
 use std::time::Duration;
 
 use driftvane::clock::Monotonic;
 
-use crate::kept::{assert_whole, deliveries, quick_config};
-use crate::place::{Chance, Place, wait_until};
-use crate::tools::{peak_kib, rounds, signal};
+use crate::kept::{assert_whole, deliveries, quick_config, undisturbed};
+use crate::place::{Chance, Place, assert_same_rows, get, one_feed, wait_until};
+use crate::tools::{peak_kib, rounds};
 
-/// A plant of one feed with small files, and a page.
-const CONFIG: &str = r#"
-[plant]
-name = "Invented plant of small files"
-time_zone = "UTC"
-lateness_minutes = 60
-
-[[shift]]
-name = "day"
-starts = "00:00"
-
-[[feed]]
-name = "paste"
-line = "L1"
-station = "paste"
-folder = "paste"
-settle_ms = 100
-time = { columns = ["At"], format = "rfc3339" }
-measure = [{ name = "height", column = "Height", unit = "um" }]
-
-[feed.roles]
-panel = "Panel"
-
-[[characteristic]]
-name = "height"
-station = "paste"
-measure = "height"
-group_by = ["line"]
-subgroup = "panel"
-chart = "individuals"
-reaction_plan = "Look at the stencil."
-
-[serve]
-listen = "127.0.0.1:0"
-"#;
+/// The plant of one feed with a page.
+fn config() -> String {
+    one_feed(&[("settle_ms = 20", "settle_ms = 100")]) + "[serve]\nlisten = \"127.0.0.1:0\"\n"
+}
 
 /// How much memory is allowed, in KiB.
 const PEAK_KIB: u64 = 400 << 10;
@@ -113,41 +80,24 @@ fn read_and_hash_ms(place: &Place) -> u64 {
 /// How long the page takes to answer, in milliseconds; none where it has no time for it.
 fn page_ms(address: &str) -> Option<u64> {
     let clock = Monotonic::start();
-    let mut stream = TcpStream::connect(address).unwrap();
-    let request = format!("GET /feeds HTTP/1.1\r\nHost: {address}\r\n\r\n");
-    stream.write_all(request.as_bytes()).unwrap();
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer).unwrap();
-    let is_busy = answer.starts_with("HTTP/1.1 503");
-    assert!(
-        is_busy || answer.starts_with("HTTP/1.1 200"),
-        "{answer:.200}"
-    );
-    (!is_busy).then(|| clock.ms())
+    let (status, page) = get(address, "/feeds");
+    assert!([200, 503].contains(&status), "{page:.200}");
+    (status == 200).then(|| clock.ms())
 }
 
 #[test]
 fn files_dropped_all_at_once_are_all_accounted_for_in_bounded_memory() {
     let count = rounds(3_000, 100_000);
-    let place = Place::bare(CONFIG);
+    let place = Place::bare(&config());
     fs::create_dir(place.path("paste")).unwrap();
-    let mut watching = place.watch();
-    let mut address = String::new();
-    wait_until("the page's address", || {
-        let log = place.log();
-        let found = log
-            .split("http://")
-            .nth(1)
-            .and_then(|rest| rest.split('/').next());
-        address = found.unwrap_or_default().to_owned();
-        !address.is_empty()
-    });
-    signal("STOP", watching.id());
+    let watching = place.watch();
+    let address = place.address();
+    watching.signal("STOP");
     let dropped = drop_files(&place, count);
-    signal("CONT", watching.id());
+    watching.signal("CONT");
     let (mut pages, mut asked) = (Vec::new(), 0);
     let clock = Monotonic::start();
-    let known = || place.number("SELECT count(*) FROM file");
+    let known = || place.files();
     while known() < i64::try_from(count).unwrap() {
         assert!(clock.ms() < 1_800_000, "only {} of {count}", known());
         asked += 1;
@@ -181,8 +131,7 @@ fn files_dropped_all_at_once_are_all_accounted_for_in_bounded_memory() {
         (dropped.accepted, dropped.duplicate, dropped.quarantined)
     );
     assert_eq!(place.number("SELECT sum(rows) FROM unit"), dropped.rows);
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
+    watching.stop();
     assert_whole(&place);
 }
 
@@ -193,12 +142,12 @@ fn files_whose_events_were_lost_are_found() {
     let limit: usize = limit.trim().parse().unwrap();
     let config = quick_config().replace("settle_ms = 20", "settle_ms = 20\nscan_seconds = 3600");
     let place = Place::new(&config);
-    let mut watching = place.watch();
+    let watching = place.watch();
     wait_until("the daemon to be at work", || {
         place.log().contains("watching")
     });
     std::thread::sleep(Duration::from_millis(300));
-    signal("STOP", watching.id());
+    watching.signal("STOP");
     // Two names by turns, so that no two events are the same and one.
     for number in 0..limit / 2 {
         let part = place.path(&format!("optical/{}.part", number % 2));
@@ -207,18 +156,13 @@ fn files_whose_events_were_lost_are_found() {
     }
     let files = deliveries(13);
     files[..120].iter().for_each(|file| place.deliver(file));
-    signal("CONT", watching.id());
-    let expected = crate::kept::undisturbed(&config, &files[..120]);
+    watching.signal("CONT");
+    let expected = undisturbed(&config, &files[..120]);
     let rows = expected.number("SELECT sum(rows) FROM unit");
-    wait_until("all rows", || {
-        place.streams_if_any() > 0
-            && place.number("SELECT coalesce(sum(rows), 0) FROM unit") == rows
-    });
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
+    wait_until("all rows", || place.rows() == rows);
+    let log = place.log();
+    assert!(log.contains("the system lost events"), "{log}");
+    watching.stop();
     assert_whole(&place);
-    assert_eq!(
-        crate::kept::counted(&expected),
-        crate::kept::counted(&place)
-    );
+    assert_same_rows("counted", &expected.counted(), &place.counted());
 }

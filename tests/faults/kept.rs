@@ -58,7 +58,8 @@ const DEFECTS: &str = "SELECT * FROM defect ORDER BY 1, 2, 3, 4, 5, 6, 7";
 
 /// The numbers of news that have left for the alert file, by the record.
 const SENT: &str = "SELECT json_extract(body, '$.event') FROM notice
-    JOIN delivery ON notice.id = notice WHERE delivery.state = 'sent' ORDER BY 1";
+    JOIN delivery ON notice.id = notice
+    WHERE delivery.state = 'sent' AND json_extract(body, '$.event') IS NOT NULL ORDER BY 1";
 
 /// What a record says, table by table.
 pub type Said = BTreeMap<&'static str, Vec<String>>;
@@ -67,13 +68,6 @@ pub type Said = BTreeMap<&'static str, Vec<String>>;
 pub fn said(place: &Place) -> Said {
     let table = |(name, query): &(&'static str, &str)| (*name, place.table(query));
     TABLES.iter().map(table).collect()
-}
-
-/// What the record of a place says of visits and calls.
-pub fn counted(place: &Place) -> Vec<String> {
-    let mut rows = place.table(UNITS);
-    rows.extend(place.table(DEFECTS));
-    rows
 }
 
 /// Asserts that two records say the same, and names the table where they do not.
@@ -110,11 +104,12 @@ pub fn sent(place: &Place) -> Vec<String> {
 /// The numbers of the news in the alert file, as the record writes them.
 pub fn news(place: &Place) -> Vec<String> {
     let text = fs::read_to_string(place.path("alerts.jsonl")).unwrap_or_default();
-    // The last line may be cut; it is written again, whole.
+    // The last line may be cut; it is written again, whole. News of the system have no number.
     let lines = text
         .lines()
         .filter_map(|line| serde_json::from_str::<Value>(line).ok());
     lines
+        .filter(|line| line["system"].is_null())
         .map(|line| format!("[Integer({})]", number(&line, "event")))
         .collect()
 }

@@ -12,7 +12,7 @@ use std::time::Duration;
 use crate::kept::{
     assert_same, assert_whole, deliveries, news, quick_config, said, sent, undisturbed,
 };
-use crate::place::{Chance, Place, assert_same_charts, wait_until};
+use crate::place::{Chance, Place, assert_same_charts, assert_same_rows, wait_until};
 use crate::tools::{Mounted, rounds, tool};
 
 /// What a reader of the record sees: files that count, and news that have left.
@@ -85,7 +85,7 @@ fn a_power_cut_loses_nothing_that_was_shown() {
     assert_whole(&place);
     let expected = undisturbed(&quick_config(), &files);
     assert_same_charts(&expected.charts(), &place.charts());
-    assert_eq!(expected.alerts(), place.alerts());
+    assert_same_rows("alerts", &expected.alerts(), &place.alerts());
     drop(disk);
 }
 

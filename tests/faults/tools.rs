@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus, Output};
 
@@ -27,11 +28,6 @@ pub fn tool(name: &str, arguments: &[&str]) -> Output {
         "{name} {arguments:?}: {said}(as root?)"
     );
     output
-}
-
-/// Sends a signal to a process that this test started.
-pub fn signal(name: &str, process: u32) {
-    tool("sh", &["-c", &format!("kill -{name} {process}")]);
 }
 
 /// The tracer with what it does to the calls of a program, such as
@@ -89,6 +85,9 @@ pub fn calls(place: &Place, call: &str, arguments: &[&str]) -> usize {
     by_thread.into_values().max().unwrap_or(0)
 }
 
+/// What fills a disk, with the pieces in which it is written: the last ones are small.
+const FILLERS: [(&str, usize); 2] = [("filler", 64 << 10), ("filler-2", 512)];
+
 /// A file system of a test's own; gone when dropped.
 pub struct Mounted {
     pub folder: PathBuf,
@@ -105,6 +104,30 @@ impl Mounted {
             &["-t", "tmpfs", "-o", &size, "driftvane-test", &path],
         );
         Mounted { folder }
+    }
+
+    /// A folder as it is, which nobody can write to.
+    pub fn read_only(folder: PathBuf) -> Mounted {
+        let path = folder.to_string_lossy().into_owned();
+        tool("mount", &["--bind", &path, &path]);
+        let mounted = Mounted { folder };
+        tool("mount", &["-o", "remount,bind,ro", &path]);
+        mounted
+    }
+
+    /// Writes until nothing more fits.
+    pub fn fill(&self) {
+        for (name, piece) in FILLERS {
+            let mut file = fs::File::create(self.folder.join(name)).unwrap();
+            while file.write_all(&vec![1; piece]).is_ok() {}
+        }
+    }
+
+    /// Takes away what filled it.
+    pub fn make_room(&self) {
+        for (name, _) in FILLERS {
+            fs::remove_file(self.folder.join(name)).unwrap();
+        }
     }
 
     /// The file system in an image. Only what a program asks to be synced is written: the
@@ -139,6 +162,11 @@ pub fn status(process: u32, name: &str) -> u64 {
 /// The most memory that a process has had, in KiB.
 pub fn peak_kib(process: u32) -> u64 {
     status(process, "VmHWM")
+}
+
+/// How many files a process has open.
+pub fn open_files(process: u32) -> usize {
+    fs::read_dir(format!("/proc/{process}/fd")).unwrap().count()
 }
 
 /// The time that a process has computed so far, in milliseconds.

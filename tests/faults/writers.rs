@@ -11,7 +11,7 @@ use driftvane::plant::Delivery;
 
 use crate::kept::{assert_whole, quick_config};
 use crate::place::{Chance, Place, Watching, small_config, small_plant, wait_until};
-use crate::tools::{computed_ms, is_long, rounds, signal};
+use crate::tools::{computed_ms, is_long, rounds};
 
 /// Panels of paste inspection, 256 deposits each.
 fn panels(seed: u64, count: u32) -> Vec<Delivery> {
@@ -26,15 +26,6 @@ fn lines(file: &Delivery) -> Vec<String> {
     text.lines().map(|line| format!("{line}\n")).collect()
 }
 
-fn rows(place: &Place) -> i64 {
-    let is_there = place.path("driftvane-data/driftvane.sqlite").exists();
-    if is_there && place.run(&["streams"]).code == Some(0) {
-        place.number("SELECT coalesce(sum(rows), 0) FROM unit")
-    } else {
-        0
-    }
-}
-
 /// A daemon that is at work in a place.
 fn at_work(place: &Place) -> Watching {
     let watching = place.watch();
@@ -42,11 +33,6 @@ fn at_work(place: &Place) -> Watching {
         place.log().contains("watching")
     });
     watching
-}
-
-fn stop(mut watching: Watching) {
-    signal("TERM", watching.id());
-    assert_eq!(watching.wait().code(), Some(0));
 }
 
 #[test]
@@ -65,8 +51,8 @@ fn a_file_that_is_being_written_waits_until_it_rests_and_then_counts_whole() {
         longest_ms = longest_ms.max(clock.ms() - last_ms);
         last_ms = clock.ms();
     }
-    // A machine that stood still meanwhile let the file rest.
-    let early = rows(&place);
+    // A computer that stood still meanwhile let the file rest.
+    let early = place.rows();
     let is_undisturbed = longest_ms < settle_ms && clock.ms() - last_ms < settle_ms;
     assert!(
         early == 0 || !is_undisturbed,
@@ -74,13 +60,13 @@ fn a_file_that_is_being_written_waits_until_it_rests_and_then_counts_whole() {
     );
     println!("written with pauses of at most {longest_ms} ms, {early} rows counted meanwhile");
     // A pause longer than the rest that the feed asks for: what stands there counts.
-    wait_until("the rows so far", || rows(&place) == 49);
+    wait_until("the rows so far", || place.rows() == 49);
     for line in &lines[50..] {
         place.append(&name, line.as_bytes());
     }
-    wait_until("all rows", || rows(&place) == 256);
+    wait_until("all rows", || place.rows() == 256);
     assert_eq!(place.number("SELECT sum(rows_used) FROM file"), 256);
-    stop(watching);
+    watching.stop();
     assert_whole(&place);
 }
 
@@ -132,7 +118,7 @@ fn a_file_replaced_while_it_is_read_counts_as_one_of_both_and_never_as_a_mix() {
         std::thread::sleep(Duration::from_micros(500));
         renames += 1;
     }
-    stop(watching);
+    watching.stop();
     place.replay();
     let counted = place.number("SELECT count(*) FROM file WHERE verdict = 'accepted'");
     let seen = place.number("SELECT count(*) FROM file");
@@ -170,9 +156,9 @@ fn a_file_written_over_in_place_ends_as_its_last_content() {
         place.write("paste/P_newest.csv", &file.content);
         let unit = file.file_name.split('_').next().unwrap();
         let whole = format!("SELECT coalesce(sum(rows), 0) FROM unit WHERE unit LIKE '{unit}%'");
-        wait_until(unit, || rows(&place) > 0 && place.number(&whole) == 256);
+        wait_until(unit, || place.rows() > 0 && place.number(&whole) == 256);
     }
-    stop(watching);
+    watching.stop();
     assert_eq!(place.number("SELECT sum(rows) FROM unit"), 6 * 256);
     assert_whole(&place);
 }
@@ -204,8 +190,8 @@ fn a_storm_of_renames_and_removals_counts_each_content_once() {
         "{moves} renames in {} ms, while the daemon computed for {computed_ms} ms",
         clock.ms()
     );
-    wait_until("all rows", || rows(&place) == 12 * 256);
-    stop(watching);
+    wait_until("all rows", || place.rows() == 12 * 256);
+    watching.stop();
     assert_eq!(place.replay()["rows"], 0);
     let counted = "SELECT count(*) FROM file WHERE verdict = 'accepted'";
     assert_eq!(place.number(counted), 12);

@@ -3,7 +3,9 @@
 use std::fs;
 use std::path::PathBuf;
 
-use crate::place::{Place, assert_same_charts, small_config, wait_until, whole_files};
+use crate::place::{
+    Place, assert_same_charts, assert_same_rows, small_config, wait_until, whole_files,
+};
 
 fn fed(count: usize) -> Place {
     let place = Place::new(&small_config(60));
@@ -38,7 +40,7 @@ fn a_backup_comes_back_as_it_was_and_reading_goes_on_from_there() {
     assert!(said.contains("holds what was backed up"), "{said}");
     back.assert_sound();
     assert_same_charts(&place.charts(), &back.charts());
-    assert_eq!(place.alerts(), back.alerts());
+    assert_same_rows("alerts", &place.alerts(), &back.alerts());
     let trail = "SELECT * FROM chain ORDER BY seq";
     assert_eq!(place.table(trail), back.table(trail));
     // What was read before is known; what comes then counts.
@@ -55,15 +57,14 @@ fn a_backup_comes_back_as_it_was_and_reading_goes_on_from_there() {
 fn a_backup_beside_a_running_daemon_is_of_one_moment() {
     let place = Place::new(&small_config(60).replace("settle_ms = 200", "settle_ms = 10"));
     let files = whole_files(62, 110);
-    let mut daemon = place.watch();
+    let daemon = place.watch();
     let mut taken = Vec::new();
     for part in files.chunks(22) {
         part.iter().for_each(|file| place.deliver(file));
-        wait_until("some file to be read", || place.streams_if_any() > 0);
+        wait_until("some file to be read", || place.files() > 0);
         taken.push(backup(&place, &format!("backup-{}", taken.len())));
     }
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    daemon.stop();
     for folder in taken {
         let back = fresh();
         back.ok(&["restore", &folder.to_string_lossy()]);

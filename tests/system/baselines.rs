@@ -4,42 +4,13 @@ use std::fs;
 
 use serde_json::Value;
 
-use crate::place::{Place, list, number, text};
+use crate::place::{Place, list, number, one_feed, text};
 
 const STREAM: &str = "height/L1";
 
 fn config(more: &str) -> String {
-    format!(
-        r#"
-[plant]
-name = "Invented"
-time_zone = "UTC"
-[[shift]]
-name = "day"
-starts = "06:00"
-
-[[feed]]
-name = "paste"
-line = "L1"
-station = "paste"
-folder = "paste"
-time = {{ columns = ["At"], format = "rfc3339" }}
-measure = [{{ name = "height", column = "Height", unit = "um" }}]
-[feed.roles]
-panel = "Panel"
-
-[[characteristic]]
-name = "height"
-station = "paste"
-measure = "height"
-group_by = ["line"]
-subgroup = "panel"
-chart = "individuals"
-detection = ["limits"]
-limit_width = 3.0
-{more}
-"#
-    )
+    let detection = "detection = [\"limits\"]\nlimit_width = 3.0\n";
+    one_feed(&[("starts = \"00:00\"", "starts = \"06:00\"")]) + detection + more + "\n"
 }
 
 /// So many panels, one reading each: a steady level, a slipped panel, and later a higher level.

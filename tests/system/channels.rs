@@ -50,22 +50,12 @@ fn sent(place: &Place) -> usize {
     usize::try_from(place.number(sent)).unwrap()
 }
 
-/// A secret that nobody else can read.
-fn keep_secret(place: &Place, name: &str, secret: &str) {
-    use std::os::unix::fs::PermissionsExt;
-    let path = place.path("secrets").join(name);
-    fs::write(&path, secret).unwrap();
-    fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).unwrap();
-}
-
 fn mail_channel(server: &MailServer) -> String {
-    format!(
-        "[[alerts.channel]]\nname = \"engineers\"\nkind = \"email\"\n\
-         server = \"localhost:{}\"\nca_file = \"secrets/ca.pem\"\nlogin = \"dv\"\n\
-         password = {{ file = \"secrets/mail\" }}\nfrom = \"driftvane@plant.example\"\n\
-         to = [\"pe@plant.example\", \"nobody@plant.example\"]\nstates = [\"active\"]\n",
-        server.port
-    )
+    let (one, two) = (
+        "[\"pe@plant.example\"]",
+        "[\"pe@plant.example\", \"nobody@plant.example\"]",
+    );
+    server.channel().replace(one, two)
 }
 
 #[test]
@@ -73,8 +63,7 @@ fn a_mail_server_gets_text_html_and_chart_over_tls_with_a_login() {
     let (certificates, authority) = certificates();
     let server = MailServer::start(&certificates);
     let place = alarmed(&mail_channel(&server));
-    keep_secret(&place, "mail", "geheim\n");
-    fs::write(place.path("secrets/ca.pem"), &authority).unwrap();
+    server.trust(&place, &authority);
     let raised = "SELECT count(*) FROM notice WHERE state = 'active'";
     let wanted = usize::try_from(place.number(raised)).unwrap();
     let _watching = place.watch();
@@ -158,10 +147,10 @@ fn a_test_tells_exactly_what_failed() {
     refused("engineers", "nobody trusted vouches for its certificate");
     fs::write(place.path("secrets/ca.pem"), &authority).unwrap();
     refused("engineers", "secrets/mail can not be read");
-    keep_secret(&place, "mail", "wrong-one\n");
+    place.keep_secret("secrets/mail", "wrong-one\n");
     refused("engineers", "refused the login of dv");
     refused("broker", "it refuses the login");
-    keep_secret(&place, "mail", "geheim\n");
+    place.keep_secret("secrets/mail", "geheim\n");
     for (channel, words) in [
         ("engineers", "250 taken"),
         ("broker", "confirmed by"),
@@ -193,7 +182,7 @@ fn a_broker_gets_all_notices_and_keeps_the_state_of_each_stream() {
          password = {{ file = \"secrets/broker\" }}\n",
         broker.port
     ));
-    keep_secret(&place, "broker", "geheim");
+    place.keep_secret("secrets/broker", "geheim");
     let wanted = notices(&place);
     let follower = broker.follow("plant/notices", wanted.len());
     let _watching = place.watch();
@@ -340,7 +329,7 @@ fn reading_goes_on_beside_a_channel_that_hangs() {
         let files = plant.deliveries(61).map(|one| (one.station, one.file_name));
         let files = files.collect::<std::collections::BTreeSet<_>>().len();
         let read = "SELECT count(DISTINCT feed || path) FROM file WHERE verdict LIKE 'accepted%'";
-        wait_until("the record is there", || place.streams_if_any() > 0);
+        wait_until("the record is there", || place.files() > 0);
         wait_until("all files are read", || {
             usize::try_from(place.number(read)).unwrap() == files
         });

@@ -2,7 +2,9 @@
 
 use driftvane::plant::Delivery;
 
-use crate::place::{Place, assert_same_charts, config_with_baselines, small_plant};
+use crate::place::{
+    Place, assert_same_charts, assert_same_rows, config_with_baselines, small_plant,
+};
 
 /// The columns of the paste files, as the invented plant and as another station writes them.
 const COLUMNS: [(&str, &str); 14] = [
@@ -158,8 +160,8 @@ fn a_new_layout_needs_only_configuration() {
             .collect();
         let other = read(&config(Some(&dialect)), &translated);
         assert_same_charts(&charts, &other.charts());
-        assert_eq!(plain.limits(), other.limits());
-        assert_eq!(plain.alerts(), other.alerts());
+        assert_same_rows("limits", &plain.limits(), &other.limits());
+        assert_same_rows("alerts", &plain.alerts(), &other.alerts());
     }
 }
 

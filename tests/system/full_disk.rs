@@ -3,52 +3,13 @@
 //! The disks are small ones in memory, which need root to mount; the tests fail where it can not be
 //! done.
 
-use std::fs::{self, File};
-use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::fs;
+use std::path::Path;
 
 use crate::place::{
     Place, assert_same_charts, get, list, small_config, text, wait_until, whole_files,
 };
-
-/// A small disk; gone when dropped.
-struct Disk(PathBuf);
-
-impl Disk {
-    fn mount(at: PathBuf, size: &str) -> Disk {
-        fs::create_dir_all(&at).unwrap();
-        let mut mount = Command::new("mount");
-        mount.args(["-t", "tmpfs", "-o", &format!("size={size}"), "tmpfs"]);
-        let done = mount.arg(&at).output().unwrap();
-        let told = String::from_utf8_lossy(&done.stderr);
-        assert!(done.status.success(), "this test needs root: {told}");
-        Disk(at)
-    }
-
-    /// Writes until nothing more fits.
-    fn fill(&self) {
-        let mut file = File::create(self.0.join("filler")).unwrap();
-        let piece = vec![1u8; 64 << 10];
-        while file.write_all(&piece).is_ok() {}
-        let mut file = File::create(self.0.join("filler-2")).unwrap();
-        while file.write_all(&[1u8; 512]).is_ok() {}
-    }
-
-    fn make_room(&self) {
-        for name in ["filler", "filler-2"] {
-            fs::remove_file(self.0.join(name)).unwrap();
-        }
-    }
-}
-
-impl Drop for Disk {
-    fn drop(&mut self) {
-        // What still runs there is killed right after; its folder goes with it.
-        let unmounted = Command::new("umount").arg("-l").arg(&self.0).status();
-        assert!(unmounted.is_ok_and(|status| status.success()));
-    }
-}
+use crate::tools::Mounted;
 
 fn config(more: &str) -> String {
     let config = small_config(60).replace("settle_ms = 200", "settle_ms = 20");
@@ -86,7 +47,7 @@ fn alert_lines(path: &Path) -> Vec<serde_json::Value> {
 #[test]
 fn a_full_disk_pauses_reading_which_goes_on_alone_and_loses_nothing() {
     let place = Place::new(&config(""));
-    let disk = Disk::mount(place.path("driftvane-data"), "48m");
+    let disk = Mounted::in_memory(place.path("driftvane-data"), 48 << 10);
     let files = whole_files(82, 110);
     let (first, last) = files.split_at(60);
     first.iter().for_each(|file| place.deliver(file));
@@ -138,8 +99,7 @@ fn a_full_disk_pauses_reading_which_goes_on_alone_and_loses_nothing() {
     let ended = "SELECT count(*) FROM trouble WHERE kind = 'disk-full' AND returned_at > raised_at";
     assert_eq!(place.number(ended), 1);
     assert_eq!(place.log().matches("alert of the system: over").count(), 1);
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    daemon.stop();
     place.assert_sound();
     place.assert_rows_add_up();
     let whole = Place::new(&small_config(60));
@@ -179,9 +139,9 @@ fn a_report_folder_that_is_full_holds_up_nothing_and_gets_its_report_later() {
     let (first, last) = files.split_at(20);
     first.iter().for_each(|file| place.deliver(file));
     place.replay();
-    let disk = Disk::mount(place.path("reports"), "2m");
+    let disk = Mounted::in_memory(place.path("reports"), 2 << 10);
     disk.fill();
-    let mut daemon = place.watch();
+    let daemon = place.watch();
     let address = place.address();
     let mut waited = 0;
     while kinds(&health(&address).1) != ["report"] {
@@ -213,7 +173,6 @@ fn a_report_folder_that_is_full_holds_up_nothing_and_gets_its_report_later() {
             .len()
             > 1_000
     );
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    daemon.stop();
     place.assert_sound();
 }

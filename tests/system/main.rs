@@ -41,5 +41,8 @@ mod reports;
 mod retention;
 mod service;
 mod together;
+#[allow(dead_code, reason = "the tests of faults use the rest of it")]
+#[path = "../faults/tools.rs"]
+mod tools;
 mod verify;
 mod volume;

@@ -2,7 +2,7 @@
 //!
 //! The plant and its numbers are invented.
 
-use crate::place::{Chance, Place, list, number, text};
+use crate::place::{Chance, Place, assert_same_rows, list, number, text};
 
 /// Streams that a cause moves in these tests.
 const PADS: usize = 500;
@@ -94,7 +94,7 @@ fn one_cause_that_moves_five_hundred_pads_in_three_measures_is_one_alert() {
         }
         shuffled.replay();
     }
-    assert_eq!(in_order.alerts(), shuffled.alerts());
+    assert_same_rows("alerts", &in_order.alerts(), &shuffled.alerts());
 }
 
 /// A line whose height is charted by panel or by board; two boards with serial numbers a panel.

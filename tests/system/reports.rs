@@ -5,7 +5,9 @@ use std::fs;
 use driftvane::plant::{Delivery, Plant};
 use serde_json::Value;
 
-use crate::place::{Place, assert_same_charts, list, small_config, small_plant, text};
+use crate::place::{
+    Place, assert_same_charts, assert_same_rows, list, small_config, small_plant, text,
+};
 
 fn read(config: &str, deliveries: &[Delivery]) -> Place {
     let place = Place::new(config);
@@ -171,7 +173,7 @@ fn a_point_beyond_the_horizon_is_flagged_late_and_moves_nothing() {
         .iter()
         .map(|alert| with_held(&place, alert))
         .collect();
-    assert_eq!(place.alerts(), held);
+    assert_same_rows("alerts", &held, &place.alerts());
     let mut flagged = 0;
     for (stream, before) in charts {
         let before: Value = serde_json::from_str(&before).unwrap();
@@ -215,6 +217,10 @@ fn with_held(place: &Place, alert: &str) -> String {
     if before && streams.any(|stream| stream.starts_with("paste") && stream.ends_with("back")) {
         let boards = alert["boards_to_hold"].as_u64().unwrap();
         alert["boards_to_hold"] = (boards + 4).into();
+        let said = text(&alert, "text");
+        let (hold, now) = (format!("Hold {boards} boards"), boards + 4);
+        assert!(said.contains(&hold), "{said}");
+        alert["text"] = said.replace(&hold, &format!("Hold {now} boards")).into();
     }
     alert.to_string()
 }

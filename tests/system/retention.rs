@@ -6,24 +6,16 @@ use std::collections::BTreeSet;
 
 use driftvane::clock;
 
-use crate::place::{Place, list, wait_until};
+use crate::place::{Place, list, one_feed, wait_until};
 
 const DAYS: i64 = 40;
 const PANELS: i64 = 40;
 const DAY_US: i64 = 86_400_000_000;
 
-const CONFIG: &str = "\
-[plant]\nname = \"Invented\"\ntime_zone = \"UTC\"\nlateness_minutes = 60\n\
-[[shift]]\nname = \"all\"\nstarts = \"00:00\"\n\
-[[feed]]\nname = \"paste\"\nline = \"L1\"\nstation = \"paste\"\n\
-folder = \"files\"\n\
-settle_ms = 20\n\
-time = { columns = [\"At\"], format = \"rfc3339\" }\n\
-measure = [{ name = \"height\", column = \"Height\", unit = \"um\" }]\n\
-[feed.roles]\npanel = \"Panel\"\n\
-[[characteristic]]\nname = \"height\"\nstation = \"paste\"\nmeasure = \"height\"\n\
-group_by = [\"line\"]\nsubgroup = \"panel\"\nchart = \"individuals\"\nbaseline = 30\n\
-in_control_run_length = 100000\nreaction_plan = \"Look.\"\n";
+fn config(keep: &str) -> String {
+    let baseline = "baseline = 30\nin_control_run_length = 100000\n";
+    one_feed(&[]) + baseline + keep
+}
 
 /// When a day of the plant begins: the last one ended lately.
 fn begin(day: i64) -> i64 {
@@ -40,11 +32,11 @@ fn write_day(place: &Place, day: i64) {
         };
         text.push_str(&format!("{at},D{day}P{panel},{height}\n"));
     }
-    place.write(&format!("files/day-{day:02}.csv"), text);
+    place.write(&format!("paste/day-{day:02}.csv"), text);
 }
 
 fn lived_in() -> Place {
-    let place = Place::bare(CONFIG);
+    let place = Place::bare(&config(""));
     (0..DAYS).for_each(|day| write_day(&place, day));
     place.replay();
     assert_eq!(points(&place).len() as i64, DAYS * PANELS);
@@ -66,24 +58,27 @@ fn segments(place: &Place) -> usize {
     files.count()
 }
 
-/// Lets the daemon look once, until it has said so many times that it let something go.
+/// Lets the daemon look once, until it has said all of this. It looks as soon as nothing waits, so
+/// that it has looked when it takes a file that came later.
 fn watch(place: &Place, words: &[&str]) {
-    let mut daemon = place.watch();
-    for words in words {
+    let daemon = place.watch();
+    for words in ["watching"].iter().chain(words) {
         wait_until(words, || place.log().contains(words));
     }
-    let bad = "files/none.txt";
-    place.write(bad, "");
-    std::thread::sleep(std::time::Duration::from_millis(1_500));
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    let known = place.files();
+    place.write(
+        &format!("paste/later-{known}.csv"),
+        format!("no table {known}\n"),
+    );
+    wait_until("a later file", || place.files() == known + 1);
+    daemon.stop();
 }
 
 #[test]
 fn nothing_goes_unless_it_is_asked_for() {
     let place = lived_in();
     let before = points(&place);
-    watch(&place, &["watching"]);
+    watch(&place, &[]);
     assert_eq!(points(&place), before);
     assert_eq!(segments(&place) as i64, DAYS);
     assert_eq!(
@@ -99,7 +94,7 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
     let alerts = place.json(&["alerts", "list"]);
     let keep =
         "[store]\nkeep_readings_days = 10\nkeep_points_days = 20\nkeep_evidence_days = 300\n";
-    place.write("driftvane.toml", format!("{CONFIG}{keep}"));
+    place.write("driftvane.toml", config(keep));
     watch(&place, &["readings were let go", "points were let go"]);
 
     // Counted anew from the times alone.
@@ -109,8 +104,11 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
         .position(|at| *at == begin(12) + 20 * 1_800_000_000);
     let signal = signal.unwrap();
     let evidence = before[signal - 75]..=before[signal + 75];
-    let kept = |at: &&i64| **at >= newest - 20 * DAY_US || evidence.contains(*at);
-    let wanted: BTreeSet<i64> = before.iter().filter(kept).copied().collect();
+    let kept = |points: &[i64], newest: i64| -> BTreeSet<i64> {
+        let is_kept = |at: &&i64| **at >= newest - 20 * DAY_US || evidence.contains(*at);
+        points.iter().filter(is_kept).copied().collect()
+    };
+    let wanted = kept(&before, newest);
     assert!(wanted.len() < before.len() && wanted.len() > 151);
     assert_eq!(points(&place), wanted);
     assert_eq!(
@@ -141,8 +139,8 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
     // What went is still known: nothing counts again, and what comes counts.
     (0..5).for_each(|day| write_day(&place, day));
     std::fs::rename(
-        place.path("files/day-05.csv"),
-        place.path("files/again.csv"),
+        place.path("paste/day-05.csv"),
+        place.path("paste/again.csv"),
     )
     .unwrap();
     write_day(&place, DAYS);
@@ -150,9 +148,10 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
     assert_eq!(totals["accepted"], 1, "{totals}");
     assert_eq!(totals["rows"], PANELS, "{totals}");
     place.assert_sound();
-    let once = points(&place);
-    watch(&place, &["watching"]);
-    assert!(points(&place).len() >= once.len() - PANELS as usize);
+    let grown: Vec<i64> = points(&place).into_iter().collect();
+    assert_eq!(grown.len(), wanted.len() + PANELS as usize);
+    watch(&place, &[]);
+    assert_eq!(points(&place), kept(&grown, *grown.last().unwrap()));
     place.assert_sound();
 }
 
@@ -160,10 +159,10 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
 fn a_copy_of_what_is_left_is_a_backup() {
     let place = lived_in();
     let keep = "[store]\nkeep_readings_days = 10\n";
-    place.write("driftvane.toml", format!("{CONFIG}{keep}"));
+    place.write("driftvane.toml", config(keep));
     watch(&place, &["readings were let go"]);
     place.ok(&["backup", &place.path("backup").to_string_lossy()]);
-    let back = Place::bare(CONFIG);
+    let back = Place::bare(&config(""));
     back.ok(&["restore", &place.path("backup").to_string_lossy()]);
     back.assert_sound();
     assert_eq!(points(&back), points(&place));

@@ -64,6 +64,7 @@ fn the_service_manager_is_told_readiness_life_reload_and_stop() {
 #[test]
 fn a_stop_in_the_middle_of_a_backlog_takes_no_five_seconds_and_counts_nothing_twice() {
     let place = fed(110);
+    let mut in_the_middle = 0;
     for round in 0..4 {
         let mut daemon = place.watch();
         wait_until("the daemon to watch", || {
@@ -74,7 +75,12 @@ fn a_stop_in_the_middle_of_a_backlog_takes_no_five_seconds_and_counts_nothing_tw
         daemon.signal(if round % 2 == 0 { "TERM" } else { "INT" });
         assert_eq!(daemon.ended(), Some(0));
         assert!(clock.ms() < 5_000, "round {round}: {} ms", clock.ms());
+        in_the_middle += usize::from(place.files() < 110);
     }
+    assert!(
+        in_the_middle > 0,
+        "everything was read before the first stop"
+    );
     place.replay();
     assert_eq!(place.number("SELECT count(*) FROM file"), 110);
     let counted = "SELECT count(*) FROM file WHERE verdict <> 'accepted'";
@@ -93,9 +99,7 @@ fn a_reload_takes_a_sound_configuration_and_keeps_the_old_one_before_a_broken_on
         let (_, rest) = page.split_once("class=\"plant\">").unwrap();
         rest.split_once('<').unwrap().0.to_owned()
     };
-    wait_until("all files to be read", || {
-        place.streams_if_any() > 0 && place.number("SELECT count(*) FROM file") == 60
-    });
+    wait_until("all files to be read", || place.files() == 60);
     let old = name();
     let broken = config()
         .replace("time_zone = \"Europe/Berlin\"", "time_zone = \"Nowhere\"")
@@ -145,8 +149,7 @@ fn a_reload_takes_a_sound_configuration_and_keeps_the_old_one_before_a_broken_on
         trail[0].contains("driftvane.toml") && trail[0].contains(&digest),
         "{trail:?}"
     );
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    daemon.stop();
     place.assert_sound();
 }
 
@@ -159,11 +162,9 @@ fn blake3_of(text: &str) -> String {
 fn health_and_metrics_say_what_was_read() {
     let place = fed(59);
     place.write("paste/P000001_bad.csv", "nothing;of\nthis;1\n");
-    let mut daemon = place.watch();
+    let daemon = place.watch();
     let address = place.address();
-    wait_until("all files to be read", || {
-        place.streams_if_any() > 0 && place.number("SELECT count(*) FROM file") == 60
-    });
+    wait_until("all files to be read", || place.files() == 60);
     wait_until("nothing to wait", || {
         let metrics = get(&address, "/metrics").1;
         let waits = [
@@ -193,8 +194,7 @@ fn health_and_metrics_say_what_was_read() {
     }
     assert_is_exposition(&metrics);
     assert!(metrics.lines().count() < 100, "as many for any plant");
-    daemon.signal("TERM");
-    assert_eq!(daemon.ended(), Some(0));
+    daemon.stop();
 }
 
 /// The text format of Prometheus, as its documentation describes it ("Exposition formats"): every

@@ -3,7 +3,7 @@
 //! Series and expected values are those of `tests/golden`; only how they are written as files is
 //! invented here.
 
-use crate::place::{Place, assert_same_charts, list, number, text};
+use crate::place::{Place, assert_same_charts, assert_same_rows, list, number, text};
 use crate::published::{at, config, expected, outside, series, signalled};
 
 /// T-squared of two sizes of particles, and the configuration that charts them together.
@@ -166,7 +166,7 @@ fn several_measures_together_survive_a_restart_and_have_no_index() {
         stopped.replay();
     }
     assert_same_charts(&once.charts(), &stopped.charts());
-    assert_eq!(once.alerts(), stopped.alerts());
+    assert_same_rows("alerts", &once.alerts(), &stopped.alerts());
     assert!(!once.alerts().is_empty());
     assert_eq!(stopped.json(&["verify"])["is_clean"], true);
     let answer = once.run(&["capability", "--stream", "series"]);

@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
 use serde_json::Value;
 
-use crate::place::wait_until;
+use crate::place::{Place, wait_until};
 
 /// A folder of its own; gone when dropped.
 struct Folder(PathBuf);
@@ -35,7 +35,10 @@ impl Folder {
 
 impl Drop for Folder {
     fn drop(&mut self) {
-        fs::remove_dir_all(&self.0).expect("the folder of a server can be removed");
+        let removed = fs::remove_dir_all(&self.0);
+        if !std::thread::panicking() {
+            removed.expect("the folder of a server can be removed");
+        }
     }
 }
 
@@ -98,8 +101,9 @@ impl Drop for Server {
 /// A mail server.
 pub struct MailServer {
     pub port: u16,
-    folder: Folder,
+    /// Before its folder: it writes there until it ends.
     _server: Server,
+    folder: Folder,
 }
 
 impl MailServer {
@@ -126,6 +130,23 @@ impl MailServer {
         }
     }
 
+    /// A channel that sends what is raised to an engineer by this server.
+    pub fn channel(&self) -> String {
+        format!(
+            "[[alerts.channel]]\nname = \"engineers\"\nkind = \"email\"\n\
+             server = \"localhost:{}\"\nca_file = \"secrets/ca.pem\"\nlogin = \"dv\"\n\
+             password = {{ file = \"secrets/mail\" }}\nfrom = \"driftvane@plant.example\"\n\
+             to = [\"pe@plant.example\"]\nstates = [\"active\"]\nnotices_per_minute = 6000\n",
+            self.port
+        )
+    }
+
+    /// Gives a place the password, and whoever vouches for the server.
+    pub fn trust(&self, place: &Place, authority: &str) {
+        place.write("secrets/ca.pem", authority);
+        place.keep_secret("secrets/mail", "geheim\n");
+    }
+
     /// The messages so far, in the order in which they came.
     pub fn mails(&self) -> Vec<Value> {
         let read = |number: usize| {
@@ -141,8 +162,9 @@ impl MailServer {
 pub struct Broker {
     pub port: u16,
     pub tls_port: u16,
-    _folder: Folder,
+    /// Before its folder, as with the mail server.
     _server: Server,
+    _folder: Folder,
 }
 
 impl Broker {
