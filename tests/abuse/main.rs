@@ -12,15 +12,23 @@
     reason = "a test ends where something is not as it must be, and prints its seed"
 )]
 
+mod browser;
 mod collection;
+mod crowds;
 mod fuzz;
 mod huge;
+mod markup;
 mod mutation;
+mod names;
+mod requests;
 mod targets;
 
 #[allow(dead_code, reason = "the system tests use the rest of it")]
 #[path = "../system/place.rs"]
 mod place;
+#[allow(dead_code, reason = "the system tests use the rest of it")]
+#[path = "../system/channels/servers.rs"]
+mod servers;
 #[allow(dead_code, reason = "the tests of faults use the rest of it")]
 #[path = "../faults/tools.rs"]
 mod tools;

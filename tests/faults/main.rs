@@ -26,6 +26,12 @@ mod older;
 #[path = "../system/place.rs"]
 mod place;
 mod power;
+mod receivers;
+#[allow(dead_code, reason = "the system tests use the rest of it")]
+#[path = "../system/channels/servers.rs"]
+mod servers;
+mod settings;
+mod soak;
 mod stops;
 #[allow(dead_code, reason = "the tests of abuse use the rest of it")]
 mod tools;
