@@ -9,6 +9,7 @@
     reason = "that is how a test fails"
 )]
 
+mod map;
 mod readme;
 mod source;
 mod statistics;
@@ -412,87 +413,6 @@ fn nothing_points_to_where_packages_come_from() {
         }
     }
     none("name a thing, not the place it is fetched from", &found);
-}
-
-#[test]
-fn the_code_map_names_every_module_and_only_what_exists() {
-    let map = source("DEVELOPERS.md").text;
-    let mut found = Vec::new();
-    for folder in ["spc/src", "reports/src", "daemon/src"] {
-        for file in rust().iter().filter(|file| file.path.starts_with(folder)) {
-            let inner = file.path.trim_start_matches(folder).trim_start_matches('/');
-            let module = inner
-                .split('/')
-                .next()
-                .unwrap_or_default()
-                .trim_end_matches(".rs");
-            if module != "lib" && !map.contains(&format!("`{module}")) {
-                found.push(format!("{folder}/{module} is not in DEVELOPERS.md"));
-            }
-        }
-    }
-    for (_, path) in quoted_paths(&map).chain(quoted_paths(&source("README.md").text)) {
-        if !source::root().join(&path).exists() {
-            found.push(format!("{path} is named, but does not exist"));
-        }
-    }
-    found.sort();
-    found.dedup();
-    none("bring the map up to date", &found);
-}
-
-#[test]
-fn every_test_that_a_table_names_exists() {
-    let map = source("DEVELOPERS.md").text;
-    // Test names are sentences: small letters and underscores.
-    let is_test = |part: &&str| {
-        let of_name = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || "_:".contains(c);
-        part.contains("::") && part.chars().all(of_name)
-    };
-    let rows = map.lines().filter(|line| line.starts_with("| "));
-    let (mut found, mut count) = (Vec::new(), 0);
-    for part in rows.flat_map(|line| line.split('`')).filter(is_test) {
-        let Some((module, name)) = part.rsplit_once("::") else {
-            continue;
-        };
-        count += 1;
-        let file = module.replace("::", "/");
-        let holds = |one: &&Source| {
-            let path = one.path.trim_end_matches(".rs");
-            path.ends_with(&format!("/{file}")) && one.code.contains(&format!("fn {name}("))
-        };
-        if !rust().iter().any(|one| holds(&one)) {
-            found.push(part.to_owned());
-        }
-    }
-    assert!(count > 20, "only {count} tests are named in DEVELOPERS.md");
-    none("name a test that exists", &found);
-}
-
-/// Texts in backquotes that are paths of this repository.
-fn quoted_paths(text: &str) -> impl Iterator<Item = (usize, String)> + '_ {
-    let tops = [
-        "spc/",
-        "reports/",
-        "daemon/",
-        "tests/",
-        "config/",
-        "sample-feeds/",
-        ".ci/",
-    ];
-    text.split('`')
-        .enumerate()
-        .skip(1)
-        .step_by(2)
-        .filter_map(move |(place, part)| {
-            let path = part
-                .split([' ', ':', '*', '<', '{'])
-                .next()
-                .unwrap_or_default();
-            tops.iter()
-                .any(|top| path.starts_with(top))
-                .then(|| (place, path.to_owned()))
-        })
 }
 
 #[test]
