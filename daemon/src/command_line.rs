@@ -82,7 +82,10 @@ enum Command {
     /// Tells how often the configured detectors signal without cause, and how soon with one.
     Rehearse(rehearse::Options),
     /// Shows what came from each feed, what is never read, and which feeds are silent.
-    Feeds,
+    Feeds {
+        #[command(subcommand)]
+        act: Option<Feeds>,
+    },
     /// Lists the streams.
     Streams,
     /// Shows the control chart of a stream.
@@ -130,6 +133,21 @@ enum Command {
         /// For how many days it holds; default: until its lines are taken out of the file.
         #[arg(long, value_parser = clap::value_parser!(u32).range(1..=3_660))]
         days: Option<u32>,
+    },
+}
+
+#[derive(Subcommand)]
+enum Feeds {
+    /// Notes who has seen that a feed is silent.
+    Acknowledge {
+        /// The feed.
+        feed: String,
+        /// Who has seen it.
+        #[arg(long)]
+        by: String,
+        /// What they do about it.
+        #[arg(long)]
+        comment: String,
     },
 }
 
@@ -346,7 +364,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
             }
         }
         Command::Rehearse(options) => rehearse::print(&config, options, format)?,
-        Command::Feeds => feeds::print(&feeds::feeds(&config, &reader(&config)?)?, format)?,
+        Command::Feeds { act } => run_feeds(&config, act.as_ref(), format)?,
         Command::Streams => streams::print(&config, &reader(&config)?, format)?,
         Command::Chart { stream } => chart::print(&config, &reader(&config)?, stream, format)?,
         Command::Capability(options) => run_capability(&config, options, format)?,
@@ -466,6 +484,17 @@ fn run_capability(
         window,
         format,
     )?)
+}
+
+fn run_feeds(config: &Config, act: Option<&Feeds>, format: Format) -> Result<(), Failure> {
+    let reader = reader(config)?;
+    match act {
+        None => Ok(feeds::print(&feeds::feeds(config, &reader)?, format)?),
+        Some(Feeds::Acknowledge { feed, by, comment }) => {
+            feeds::see(&reader, feed, (by, comment, clock::now()))?;
+            Ok(output::print(&format!("{feed}: acknowledged by {by}\n"))?)
+        }
+    }
 }
 
 fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Result<(), Failure> {

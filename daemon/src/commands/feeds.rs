@@ -5,10 +5,10 @@
 
 use serde::Serialize;
 
-use super::{CommandError, local};
+use super::{CommandError, local, local_minute, said};
 use crate::config::Config;
 use crate::output::{Cell, Format, Table, print_rows};
-use crate::store::Reader;
+use crate::store::{Reader, SilenceRow, Who};
 
 /// A feed as the record has it.
 #[derive(Debug, Serialize)]
@@ -23,6 +23,8 @@ pub struct FeedLine {
     pub last_received: Option<String>,
     /// Since when it has been silent; absent while it is not.
     pub silent_since: Option<String>,
+    /// Who has seen that, and what they do about it; absent where nobody has.
+    pub silence_seen: Option<String>,
     /// Files that count.
     pub accepted: u64,
     /// Files that count of which rows were rejected.
@@ -53,16 +55,14 @@ pub struct Ignored {
 /// When the record can not be read.
 pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandError> {
     let counts = reader.feed_counts(i64::MIN)?;
-    let silences = reader.silences(i64::MAX, i64::MAX)?;
+    let silences = silences(reader)?;
     let ignored = reader.ignored(i64::MIN, i64::MAX)?;
     let mut lines = Vec::new();
     for feed in &config.feeds {
         let delivered = counts.iter().find(|one| one.feed == feed.name);
         let delivered = delivered.cloned().unwrap_or_default();
         let last = reader.latest_files(Some(&feed.name), &[], 1)?;
-        let silence = silences
-            .iter()
-            .find(|one| one.feed == feed.name && one.returned_at.is_none());
+        let silence = silences.iter().find(|one| one.feed == feed.name);
         let own = ignored.iter().filter(|row| row.feed == feed.name);
         lines.push(FeedLine {
             feed: feed.name.clone(),
@@ -70,6 +70,7 @@ pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandE
             station: feed.station.name().to_owned(),
             last_received: last.first().map(|file| local(config, file.received_at)),
             silent_since: silence.map(|silence| local(config, silence.since)),
+            silence_seen: silence.and_then(|silence| seen(config, silence)),
             accepted: delivered.accepted,
             with_rejects: delivered.with_rejects,
             duplicate: delivered.duplicate,
@@ -86,6 +87,52 @@ pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandE
     Ok(lines)
 }
 
+/// The silences that last.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub(crate) fn silences(reader: &Reader) -> Result<Vec<SilenceRow>, CommandError> {
+    let mut all = reader.silences(i64::MAX, i64::MAX)?;
+    all.retain(|one| one.returned_at.is_none());
+    Ok(all)
+}
+
+/// Who has seen a silence, when, and what they do about it.
+pub(crate) fn seen(config: &Config, silence: &SilenceRow) -> Option<String> {
+    let (at, who, comment) = silence.seen.as_ref()?;
+    Some(format!("{who}, {}: {comment}", local_minute(config, *at)))
+}
+
+/// Notes that someone has seen that a feed is silent.
+///
+/// # Errors
+///
+/// When a name or a comment is missing, the feed is not silent, or the record refuses.
+pub fn see(
+    reader: &Reader,
+    feed: &str,
+    (by, comment, now): (&str, &str, i64),
+) -> Result<(), CommandError> {
+    let (author, comment) = (said("the name", by)?, said("the comment", comment)?);
+    let all = silences(reader)?;
+    let who = Who {
+        author: &author,
+        reason: &comment,
+        now,
+    };
+    let lasts = match all.iter().find(|one| one.feed == feed) {
+        Some(silence) => reader.see_silence(silence.id, who)?,
+        None => false,
+    };
+    if lasts {
+        return Ok(());
+    }
+    Err(CommandError::Refused(format!(
+        "no feed '{feed}' is silent; `driftvane feeds` tells which are"
+    )))
+}
+
 /// Prints the feeds.
 ///
 /// # Errors
@@ -96,6 +143,7 @@ pub fn print(lines: &[FeedLine], format: Format) -> std::io::Result<()> {
         "feed",
         "last file",
         "silent since",
+        "seen by",
         "accepted",
         "with rejects",
         "duplicate",
@@ -112,6 +160,7 @@ pub fn print(lines: &[FeedLine], format: Format) -> std::io::Result<()> {
             line.feed.clone().into(),
             line.last_received.clone().into(),
             line.silent_since.clone().into(),
+            line.silence_seen.clone().into(),
             line.accepted.into(),
             line.with_rejects.into(),
             line.duplicate.into(),

@@ -8,7 +8,7 @@ use rusqlite::{Transaction, TransactionBehavior, params};
 
 use super::chain::Entry;
 use super::query::count;
-use super::{Notice, Reader, Store, StoreError, db};
+use super::{Notice, Reader, Store, StoreError, Who, db};
 
 /// A time in which nothing came from a feed that should have.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -23,6 +23,8 @@ pub struct SilenceRow {
     pub raised_at: i64,
     /// When something came again.
     pub returned_at: Option<i64>,
+    /// When, by whom and with what words it was seen last.
+    pub seen: Option<(i64, String, String)>,
 }
 
 /// An entry of a feed's folder that looks like its file and is never read.
@@ -172,6 +174,29 @@ impl Store {
 }
 
 impl Reader {
+    /// Notes that someone has seen a silence; gives whether it lasts.
+    ///
+    /// # Errors
+    ///
+    /// When the record refuses.
+    pub fn see_silence(&self, silence: i64, who: Who) -> Result<bool, StoreError> {
+        let subject = format!("silence {silence}");
+        self.change(&who.entry("seen", &subject), |to| {
+            let lasts: bool = to.query_row(
+                "SELECT EXISTS (SELECT 1 FROM silence WHERE id = ?1 AND returned_at IS NULL)",
+                [silence],
+                |row| row.get(0),
+            )?;
+            if lasts {
+                to.execute(
+                    "INSERT INTO silence_seen (silence, at, who, comment) VALUES (?1, ?2, ?3, ?4)",
+                    params![silence, who.now, who.author, who.reason],
+                )?;
+            }
+            Ok(lasts)
+        })
+    }
+
     /// Silences that had not ended before a time and began before another, by feed and time.
     ///
     /// # Errors
@@ -179,8 +204,11 @@ impl Reader {
     /// When the record can not be read.
     pub fn silences(&self, from: i64, to: i64) -> Result<Vec<SilenceRow>, StoreError> {
         self.list(
-            "SELECT id, feed, since, raised_at, returned_at FROM silence
-             WHERE coalesce(returned_at, ?1) >= ?1 AND raised_at < ?2 ORDER BY feed, since",
+            // With max() the bare columns come from the row that holds the maximum.
+            "SELECT s.id, feed, since, raised_at, returned_at, max(o.id), o.at, o.who, o.comment
+             FROM silence s LEFT JOIN silence_seen o ON o.silence = s.id
+             WHERE coalesce(returned_at, ?1) >= ?1 AND raised_at < ?2
+             GROUP BY s.id ORDER BY feed, since",
             params![from, to],
             silence,
         )
@@ -262,5 +290,9 @@ fn silence(row: &rusqlite::Row) -> rusqlite::Result<SilenceRow> {
         since: row.get(2)?,
         raised_at: row.get(3)?,
         returned_at: row.get(4)?,
+        seen: match row.get(6)? {
+            Some(at) => Some((at, row.get(7)?, row.get(8)?)),
+            None => None,
+        },
     })
 }

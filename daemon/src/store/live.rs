@@ -74,6 +74,20 @@ const STATES: [&str; 8] = [
     "revised",
 ];
 
+/// The files among some rows of `file`, with their sums and the worst that became of them. One that
+/// grows is one file, however often it was looked at; another content under its name is another.
+pub(super) fn files(among: &str) -> String {
+    format!(
+        "SELECT feed, max(CASE verdict WHEN 'quarantined' THEN 3
+                 WHEN 'accepted_with_rejects' THEN 2 WHEN 'accepted' THEN 1 ELSE 0 END) AS worst,
+             sum(rows_read) AS rows_read, sum(rows_used) AS rows_used,
+             sum(rows_rejected) AS rows_rejected, sum(rows_duplicate) AS rows_duplicate
+         FROM (SELECT *, sum(from_byte = 0) OVER (PARTITION BY feed, path ORDER BY id) AS begun
+             FROM file WHERE {among})
+         GROUP BY feed, path, begun"
+    )
+}
+
 impl Reader {
     /// What the record holds, in numbers.
     ///
@@ -153,18 +167,24 @@ impl Reader {
             .map_err(|source| db(&self.folder, source))
     }
 
-    /// The newest plotted points of a stream, by time and unit.
+    /// The newest plotted points of a stream up to a time, by time and unit.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn newest_points(&self, stream: i64, max: usize) -> Result<Vec<PointRow>, StoreError> {
+    pub fn newest_points(
+        &self,
+        stream: i64,
+        through: i64,
+        max: usize,
+    ) -> Result<Vec<PointRow>, StoreError> {
         let mut points = self.list(
             &format!(
                 "SELECT {POINT} FROM point
-                 WHERE stream = ?1 AND kind <> ?2 ORDER BY at DESC, unit DESC, kind DESC LIMIT ?3"
+                 WHERE stream = ?1 AND kind <> ?2 AND at <= ?3
+                 ORDER BY at DESC, unit DESC, kind DESC LIMIT ?4"
             ),
-            params![stream, PointKind::Part as u8, rows(max)],
+            params![stream, PointKind::Part as u8, through, rows(max)],
             point,
         )?;
         points.reverse();
@@ -178,20 +198,12 @@ impl Reader {
     /// When the record can not be read.
     pub fn feed_counts(&self, since: i64) -> Result<Vec<FeedCounts>, StoreError> {
         self.list(
-            // A file that grows is one file, however often it was looked at: its worst counts.
-            "WITH looks AS (
-                 SELECT *, max(from_byte) OVER (PARTITION BY feed, path) AS grown
-                 FROM file WHERE received_at >= ?1),
-             files AS (
-                 SELECT feed, max(CASE verdict WHEN 'quarantined' THEN 3
-                         WHEN 'accepted_with_rejects' THEN 2 WHEN 'accepted' THEN 1
-                         ELSE 0 END) AS worst,
-                     sum(rows_read) AS rows_read, sum(rows_used) AS rows_used,
-                     sum(rows_rejected) AS rows_rejected, sum(rows_duplicate) AS rows_duplicate
-                 FROM looks GROUP BY feed, path, CASE WHEN grown > 0 THEN 0 ELSE id END)
-             SELECT feed, sum(worst = 1), sum(worst = 2), sum(worst = 0), sum(worst = 3),
-                 sum(rows_read), sum(rows_used), sum(rows_rejected), sum(rows_duplicate)
-             FROM files GROUP BY feed ORDER BY feed",
+            &format!(
+                "SELECT feed, sum(worst = 1), sum(worst = 2), sum(worst = 0), sum(worst = 3),
+                     sum(rows_read), sum(rows_used), sum(rows_rejected), sum(rows_duplicate)
+                 FROM ({}) GROUP BY feed ORDER BY feed",
+                files("received_at >= ?1")
+            ),
             params![since],
             |row| {
                 Ok(FeedCounts {

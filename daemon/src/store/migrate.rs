@@ -166,6 +166,9 @@ const TO_4: &[Step] = &[
         to.execute_batch(&made("delivery_left"))
     }),
     (&["trouble"], troubles_are_told_by_their_kind),
+    (&["silence_seen"], |to| {
+        to.execute_batch(&made("silence_seen"))
+    }),
 ];
 
 /// What leaves for channels, and how each of them stands.

@@ -266,6 +266,16 @@ CREATE TABLE silence (
     returned_at INTEGER
 );
 
+-- Who has seen that a feed is silent, and what they do about it.
+CREATE TABLE silence_seen (
+    id INTEGER PRIMARY KEY,
+    silence INTEGER NOT NULL REFERENCES silence (id),
+    at INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    comment TEXT NOT NULL
+);
+CREATE INDEX silence_seen_by_silence ON silence_seen (silence);
+
 -- Entries of feeds' folders that look like their files and are never read, such as links.
 CREATE TABLE ignored (
     feed TEXT NOT NULL,

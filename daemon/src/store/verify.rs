@@ -10,7 +10,7 @@ use rusqlite::{Connection, Row};
 
 use super::chain::{self, Sum};
 use super::migrate::{self, SCHEMA};
-use super::{Reader, archive, folder, readback, recount};
+use super::{Reader, archive, folder, live, readback, recount};
 use crate::config::Config;
 
 /// Kinds of damage that one check tells one by one; the others are counted.
@@ -306,13 +306,18 @@ fn told(of: &Connection, sql: &str) -> rusqlite::Result<Vec<Told>> {
 }
 
 /// Tables of what people did: which kinds of entries tell the same, and the rows in their order.
-const ACTS: [(&str, &str, &str); 7] = [
+const ACTS: [(&str, &str, &str); 8] = [
     (
         "alert_event",
         "'acknowledged', 'commented', 'shelved', 'unshelved', 'closed'",
         "SELECT id, at, what, who, 'alert ' || alert, comment FROM alert_event
          WHERE what IN ('acknowledged', 'commented', 'shelved', 'unshelved', 'closed')
          ORDER BY id",
+    ),
+    (
+        "silence_seen",
+        "'seen'",
+        "SELECT id, at, 'seen', who, 'silence ' || silence, comment FROM silence_seen ORDER BY id",
     ),
     (
         "service",
@@ -381,6 +386,14 @@ fn audit(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
     }
     to.found = format!("{all} acts of people");
     Ok(())
+}
+
+/// That files which grow were read bit by bit.
+fn in_pieces(files: i64, pieces: i64) -> String {
+    match pieces > files {
+        true => format!(" in {pieces} pieces"),
+        false => String::new(),
+    }
 }
 
 /// The segments that are named against the files that are there.
@@ -489,7 +502,11 @@ fn counts(of: &Connection, to: &mut Check) -> rusqlite::Result<()> {
         );
     }
     let read = sum("SELECT coalesce(sum(rows_read), 0) FROM file")?;
-    let files = sum("SELECT count(*) FROM file")?;
-    to.found = format!("{files} files, {read} rows read, {used} used");
+    let pieces = sum("SELECT count(*) FROM file")?;
+    let files = sum(&format!("SELECT count(*) FROM ({})", live::files("1")))?;
+    to.found = format!(
+        "{files} files{}, {read} rows read, {used} used",
+        in_pieces(files, pieces)
+    );
     Ok(())
 }
