@@ -7,16 +7,21 @@
 use minijinja::Value;
 use serde::Serialize;
 
-use crate::chart::{ChartSize, chart_drawn, pad_map_svg_named, pareto_svg_named, running};
+use crate::chart::{
+    ChartSize, chart_drawn, histogram_svg_named, pad_map_svg_named, pareto_svg_named, running,
+};
 use crate::markup::px;
 use crate::number::{MISSING, count, decimals_for, fixed, signed};
-use crate::view::{Chart, PadMap, Pareto, ParetoBar, Point, ShiftReport};
+use crate::view::{Bin, Chart, Histogram, PadMap, Pareto, ParetoBar, Point, ShiftReport};
 
 /// Rows of numbers under a chart; the rest is had from the command line.
 const NUMBER_ROWS_MAX: usize = 150;
 
 /// Pads that are listed under a map: those that lie farthest from nominal.
 const PAD_ROWS_MAX: usize = 20;
+
+/// The height of a histogram.
+const HISTOGRAM_HEIGHT_PX: f64 = 300.0;
 
 /// What a spread panel adds to the height of a drawing.
 const SPREAD_HEIGHT_PX: f64 = 90.0;
@@ -55,6 +60,20 @@ impl Figure {
     /// Draws `chart`; `name` keeps identifiers apart inside the page.
     #[must_use]
     pub fn new(chart: &Chart, name: &str) -> Self {
+        Self::with(chart, name, listed(&chart.points))
+    }
+
+    /// As [`Figure::new`], with the numbers of every point, so that each can be read out.
+    #[must_use]
+    pub fn whole(chart: &Chart, name: &str) -> Self {
+        Self::with(
+            chart,
+            name,
+            ((0..chart.points.len()).collect(), String::new()),
+        )
+    }
+
+    fn with(chart: &Chart, name: &str, (indices, rows_note): (Vec<usize>, String)) -> Self {
         let spread_height = if chart.spread.is_some() {
             SPREAD_HEIGHT_PX
         } else {
@@ -70,7 +89,6 @@ impl Figure {
         let plot = |(top, bottom): (f64, f64)| format!("{} {}", px(top), px(bottom));
         let page = drawn(ChartSize::PAGE, "page");
         let phone = drawn(ChartSize::PHONE, "phone");
-        let (indices, rows_note) = listed(&chart.points);
         let value_digits = digits_for(chart.points.iter().map(|point| point.value));
         let spread_digits = digits_for(chart.points.iter().filter_map(|point| point.spread));
         let rows = indices
@@ -139,9 +157,45 @@ impl ParetoFigure {
     }
 }
 
+/// How readings spread, as a picture, with the classes in numbers.
+#[derive(Debug, Clone, Serialize)]
+pub struct HistogramFigure {
+    page: Value,
+    phone: Value,
+    unit: String,
+    /// From, to and count of each class.
+    rows: Vec<(String, String, u64)>,
+}
+
+impl HistogramFigure {
+    /// Draws a histogram; `name` keeps identifiers apart inside the page.
+    #[must_use]
+    pub fn new(histogram: &Histogram, name: &str) -> Self {
+        let drawn = |size: ChartSize, part: &str| {
+            let size = ChartSize {
+                height: HISTOGRAM_HEIGHT_PX,
+                ..size
+            };
+            Value::from_safe_string(histogram_svg_named(
+                histogram,
+                size,
+                &format!("{name}-{part}"),
+            ))
+        };
+        let digits = digits_for(histogram.bins.iter().map(|bin| bin.low));
+        let row = |bin: &Bin| (fixed(bin.low, digits), fixed(bin.high, digits), bin.count);
+        Self {
+            page: drawn(ChartSize::PAGE, "page"),
+            phone: drawn(ChartSize::PHONE, "phone"),
+            unit: histogram.unit.clone(),
+            rows: histogram.bins.iter().map(row).collect(),
+        }
+    }
+}
+
 /// A map of pads, with those that lie farthest from nominal in words.
 #[derive(Debug, Clone, Serialize)]
-pub(crate) struct PadFigure {
+pub struct PadFigure {
     title: String,
     unit: String,
     page: Value,
@@ -152,7 +206,8 @@ pub(crate) struct PadFigure {
 
 impl PadFigure {
     /// Draws a map; `name` keeps identifiers apart inside the page.
-    pub(crate) fn new(map: &PadMap, name: &str) -> Self {
+    #[must_use]
+    pub fn new(map: &PadMap, name: &str) -> Self {
         let drawn = |size, part: &str| {
             Value::from_safe_string(pad_map_svg_named(map, size, &format!("{name}-{part}")))
         };

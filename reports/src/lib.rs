@@ -17,7 +17,7 @@ pub mod view;
 mod words;
 
 pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
-pub use figures::Figure;
+pub use figures::{Figure, HistogramFigure, PadFigure};
 pub use markup::escape;
 pub use picture::png;
 pub use render::{

@@ -252,7 +252,7 @@ fn add_limits(
 }
 
 /// The rows of the archive that a stream was made from.
-fn wanted_keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Vec<String>)> {
+pub(crate) fn wanted_keys(what: &Characteristic, stream: &StreamRow) -> Vec<(Key, Vec<String>)> {
     let own = keys(what, stream)
         .into_iter()
         .map(|(key, value)| (key, vec![value.to_string()]));

@@ -41,6 +41,9 @@ pub struct Evidence {
     pub time_model: Option<Model>,
     /// What was checked.
     pub checks: Vec<CheckRow>,
+    /// The readings judged, one of each unit.
+    #[serde(skip)]
+    pub(crate) sample: Vec<f64>,
 }
 
 /// The distribution chosen among candidates.
@@ -166,6 +169,14 @@ impl Evidence {
         )
     }
 
+    /// The distribution chosen, where it is no worse than another by which the figures go.
+    pub(crate) fn law(&self) -> Option<&Distribution> {
+        match &self.distribution.as_ref()?.fitted {
+            Some((fit, _)) => Some(&fit.distribution),
+            None => None,
+        }
+    }
+
     /// Whether the normal is clearly rejected.
     pub fn rejects_normal(&self) -> bool {
         self.distribution
@@ -263,6 +274,7 @@ pub fn gather(units: &[UnitReadings], points: &[PointRow], limits: &Specificatio
         quantiles,
         time_model,
         checks,
+        sample: judged,
     }
 }
 

@@ -27,10 +27,11 @@ pub mod evidence;
 pub mod feeds;
 pub mod gauge;
 mod gauge_share;
+pub(crate) mod histogram;
 pub mod limits;
 mod names;
 pub mod outbox;
-mod pad_maps;
+pub(crate) mod pad_maps;
 pub mod pads;
 pub mod proposals;
 pub mod propose;
@@ -38,7 +39,7 @@ pub mod quarantine;
 pub mod rehearse;
 pub mod replay;
 pub mod report;
-mod shift_facts;
+pub(crate) mod shift_facts;
 pub mod streams;
 pub mod token;
 pub mod verify;
@@ -47,7 +48,7 @@ pub mod watch;
 pub(crate) use names::{find_stream, number};
 
 /// The whole of time.
-const ALWAYS: (i64, i64) = (i64::MIN, i64::MAX);
+pub(crate) const ALWAYS: (i64, i64) = (i64::MIN, i64::MAX);
 
 /// Why a command could not be carried out.
 #[derive(Debug, thiserror::Error)]

@@ -7,11 +7,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use reports::view::{Pad, PadMap};
 
-use super::CommandError;
+use super::capability::wanted_keys;
+use super::{CommandError, characteristic};
 use crate::config::{Config, Feed, Key, Layout, Measure, Product, Subject};
 use crate::store::Reader;
 use crate::store::pads::{PLACE_MEASURES, PadFacts};
-use crate::store::query::ReadingFilter;
+use crate::store::query::{ReadingFilter, StreamRow};
 
 /// Maps of a report.
 const MAPS_MAX: usize = 4;
@@ -48,6 +49,45 @@ pub fn pad_maps(
     }
     maps.truncate(MAPS_MAX);
     Ok(maps)
+}
+
+/// The map of what a stream is made of; nothing where its feed carries no places of pads.
+///
+/// # Errors
+///
+/// When the record or archive can not be read.
+pub(crate) fn of_stream(
+    config: &Config,
+    reader: &Reader,
+    stream: &StreamRow,
+    (from, to): (i64, i64),
+) -> Result<Option<PadMap>, CommandError> {
+    let what = characteristic(config, stream)?;
+    let Subject::Measure(wanted) = &what.subject else {
+        return Ok(None);
+    };
+    for feed in config
+        .feeds
+        .iter()
+        .filter(|feed| feed.station == what.station)
+    {
+        let measures = charted(config, feed);
+        let Some(measure) = measures.into_iter().find(|one| one.name == *wanted) else {
+            continue;
+        };
+        let pads = reader.pads(&ReadingFilter {
+            station: feed.station,
+            measure: &measure.name,
+            keys: wanted_keys(what, stream),
+            from,
+            to,
+        })?;
+        if !pads.is_empty() {
+            let all: Vec<&PadFacts> = pads.iter().collect();
+            return Ok(Some(map(config, feed, measure, &all)));
+        }
+    }
+    Ok(None)
 }
 
 /// The charted measures of a feed that also carries the places of its pads.
@@ -100,7 +140,7 @@ fn map(config: &Config, feed: &Feed, measure: &Measure, facts: &[&PadFacts]) -> 
     PadMap {
         title: format!("{} by pad: {} {name}", measure.name, feed.line),
         description: format!(
-            "Mean of each pad over the shift against {against}; {readings} readings of first \
+            "Mean of each pad over the time shown against {against}; {readings} readings of first \
              attempts."
         ),
         unit: measure.unit.clone(),

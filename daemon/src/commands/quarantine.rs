@@ -5,10 +5,10 @@
 
 use serde::Serialize;
 
-use super::{CommandError, decide_each, utc, when};
+use super::{CommandError, decide_each, number, said, utc, when};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
-use crate::store::{AsideRow, Handled, Reader};
+use crate::store::{AsideRow, Handled, Reader, Who};
 
 /// A file that was set aside.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -32,7 +32,7 @@ pub struct Aside {
     /// Who has asked that it be read again; it waits for the next scan.
     pub retry_by: Option<String>,
     #[serde(skip)]
-    received_at: i64,
+    pub(crate) received_at: i64,
 }
 
 /// What a person decides about a file.
@@ -116,13 +116,53 @@ pub fn decide(
 ) -> Result<(), CommandError> {
     let said = (by, reason, now);
     decide_each((files, 'Q'), said, "quarantine list", |file, who| {
-        let (handled, outcome) = match decision {
-            Decision::Retry => (
-                reader.retry(file, who)?,
-                "is read again at the next scan of watch, or by the next replay",
-            ),
-            Decision::Discard => (reader.discard(file, who)?, "is off the list"),
-        };
-        Ok((handled != Handled::Unknown).then_some(outcome))
+        one(reader, file, decision, who)
     })
+}
+
+/// Keeps what a person decides about one file, and says what becomes of it; nothing where it does
+/// not wait.
+fn one(
+    reader: &Reader,
+    file: i64,
+    decision: Decision,
+    who: Who,
+) -> Result<Option<&'static str>, CommandError> {
+    let (handled, outcome) = match decision {
+        Decision::Retry => (
+            reader.retry(file, who)?,
+            "is read again at the next scan of watch, or by the next replay",
+        ),
+        Decision::Discard => (reader.discard(file, who)?, "is off the list"),
+    };
+    Ok((handled != Handled::Unknown).then_some(outcome))
+}
+
+/// Keeps what someone decides about a file on the live page.
+///
+/// # Errors
+///
+/// When a name or reason is missing, the file does not wait, or the record refuses.
+pub(crate) fn decide_one(
+    reader: &Reader,
+    file: &str,
+    decision: Decision,
+    (by, reason, now): (&str, &str, i64),
+) -> Result<(), CommandError> {
+    let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
+    let who = Who {
+        author: &author,
+        reason: &reason,
+        now,
+    };
+    let done = match number(file, 'Q') {
+        Some(file) => one(reader, file, decision, who)?,
+        None => None,
+    };
+    match done {
+        Some(_) => Ok(()),
+        None => Err(CommandError::Refused(
+            "this file does not wait for anybody any more".to_owned(),
+        )),
+    }
 }

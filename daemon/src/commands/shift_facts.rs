@@ -349,7 +349,7 @@ fn silence_notes(config: &Config, feed: &Feed, silences: &[SilenceRow]) -> Vec<S
 }
 
 /// Boards that have fewer or more rows than their product states.
-fn row_notes(
+pub(crate) fn row_notes(
     config: &Config,
     reader: &Reader,
     feed: &Feed,

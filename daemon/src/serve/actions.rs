@@ -19,7 +19,7 @@ use super::{Page, pages};
 use crate::clock;
 use crate::commands::alerts::life;
 use crate::commands::limits::Minimum;
-use crate::commands::{self, CommandError};
+use crate::commands::{self, CommandError, quarantine};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, Service, What};
 
@@ -138,6 +138,60 @@ pub(super) fn on_stream(work: StreamWork) -> MethodRouter<Arc<Page>> {
         )
     };
     post(handle)
+}
+
+/// What is done about something that came, or did not, by its number.
+type FeedWork = fn(&Reader, &str, (&Form, &str)) -> Result<(), CommandError>;
+
+/// A route that does something about what came from feeds, and leads back to them.
+pub(super) fn on_feeds(work: FeedWork) -> MethodRouter<Arc<Page>> {
+    let handle = move |State(page): State<Arc<Page>>,
+                       Extension(visitor): Extension<Visitor>,
+                       Path(id): Path<String>,
+                       body: Bytes| {
+        act(page, (visitor, Role::Operate), move |_, reader, visitor| {
+            let form = Form::read(&body);
+            let by = form.author(visitor)?;
+            work(reader, &id, (&form, &by))?;
+            Ok("/feeds".to_owned())
+        })
+    };
+    post(handle)
+}
+
+/// Notes that someone has seen that a feed is silent.
+pub(super) fn see_silence(
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let comment = form.text("comment", "the comment")?;
+    let all = commands::feeds::silences(reader)?;
+    let silence = all.iter().find(|one| id.parse() == Ok(one.id));
+    let feed = silence.map_or("", |one| one.feed.as_str());
+    commands::feeds::see(reader, feed, (by, &comment, clock::now()))
+}
+
+/// Has a file that was set aside read again.
+pub(super) fn read_again(
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let reason = form.text("reason", "the reason")?;
+    let said = (by, reason.as_str(), clock::now());
+    quarantine::decide_one(reader, id, quarantine::Decision::Retry, said)
+}
+
+/// Takes a file that was set aside off the list.
+pub(super) fn discard(
+    reader: &Reader,
+    id: &str,
+    (form, by): (&Form, &str),
+) -> Result<(), CommandError> {
+    let reason = form.text("reason", "the reason")?;
+    let said = (by, reason.as_str(), clock::now());
+    quarantine::decide_one(reader, id, quarantine::Decision::Discard, said)
 }
 
 /// A route by which someone who may approve decides about a proposed change of limits.

@@ -8,15 +8,17 @@ use super::*;
 use crate::store::Reader;
 use site::{HEADERS, HOSTILE, Site, site};
 
+mod feeds;
 mod proposals;
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 27] = [
+const ROUTES: [(&str, &str); 33] = [
     ("GET", "/"),
     ("GET", "/alerts"),
     ("GET", "/alerts/health"),
     ("GET", "/alerts/1"),
+    ("GET", "/alerts/1/causes"),
     ("POST", "/alerts/1/acknowledge"),
     ("POST", "/alerts/1/comment"),
     ("POST", "/alerts/1/shelve"),
@@ -25,12 +27,17 @@ const ROUTES: [(&str, &str); 27] = [
     ("GET", "/alerts/1/boards.csv"),
     ("GET", "/streams"),
     ("GET", "/streams/1"),
+    ("GET", "/streams/1/capability"),
+    ("GET", "/streams/1/pads"),
     ("POST", "/streams/1/freeze"),
     ("POST", "/streams/1/restart"),
     ("POST", "/streams/1/out-of-service"),
     ("POST", "/streams/1/in-service"),
     ("POST", "/proposals/1/approve"),
     ("POST", "/proposals/1/reject"),
+    ("POST", "/silences/1/acknowledge"),
+    ("POST", "/quarantine/1/retry"),
+    ("POST", "/quarantine/1/discard"),
     ("GET", "/feeds"),
     ("GET", "/events"),
     ("GET", "/health"),
@@ -314,6 +321,9 @@ async fn no_text_of_a_file_or_a_person_can_carry_markup_into_a_page() {
         find,
         "/streams/1",
         "/streams/2",
+        "/streams/1/capability",
+        "/streams/1/pads",
+        "/alerts/1/causes",
         "/feeds",
         "/login",
     ];
@@ -477,11 +487,18 @@ async fn without_tokens_everyone_looks_and_nobody_changes() {
 async fn an_alert_is_shown_without_its_causes_when_the_archive_is_busy() {
     let site = site(false);
     let words = "The archive has not answered in time";
-    let free = ask(&site, "GET", "/alerts/1", &[], "").await;
+    let at_once = ask(&site, "GET", "/alerts/1", &[], "").await;
+    assert!(at_once.text.contains("data-later=\"/alerts/1/causes\""));
+    let free = ask(&site, "GET", "/alerts/1/causes", &[], "").await;
     assert!(free.status == StatusCode::OK && !free.text.contains(words));
+    assert!(!free.text.contains("data-later"));
     let passes = Arc::clone(&site.page.passes);
     let _busy = passes.acquire_many(2).await.unwrap();
-    let busy = ask(&site, "GET", "/alerts/1", &[], "").await;
+    for path in ["/streams/1/capability", "/streams/1/pads"] {
+        let busy = ask(&site, "GET", path, &[], "").await;
+        assert_eq!(busy.status, StatusCode::SERVICE_UNAVAILABLE, "{path}");
+    }
+    let busy = ask(&site, "GET", "/alerts/1/causes", &[], "").await;
     assert!(busy.status == StatusCode::OK && busy.text.contains(words));
     assert!(
         busy.text.contains("<svg"),

@@ -23,6 +23,7 @@ use range::Range;
 use time_axis::TimeAxis;
 
 pub use histogram::histogram_svg;
+pub(crate) use histogram::histogram_svg_named;
 pub use pad_map::pad_map_svg;
 pub(crate) use pad_map::pad_map_svg_named;
 pub use pareto::pareto_svg;

@@ -1,7 +1,6 @@
 //! Alerts in the order of need, and one alert with its evidence.
 
 use std::sync::Arc;
-use std::time::Duration;
 
 use axum::Extension;
 use axum::extract::{Path, State};
@@ -13,7 +12,8 @@ use reports::view::AlertDetail;
 use serde::Serialize;
 use tokio::time::timeout;
 
-use super::{Page, looked, missing, shown};
+use super::moved::{self, StreamLine};
+use super::{PASS_PATIENCE, Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, hold, is_open, name, state, urgency};
 use crate::commands::causes::MovedPads;
 use crate::commands::chart::ChartFacts;
@@ -32,14 +32,8 @@ const OPEN_MAX: usize = 50;
 /// Alerts that are closed, in short.
 const CLOSED_MAX: usize = 100;
 
-/// Streams of an alert that are listed.
-const MEMBERS_MAX: usize = 40;
-
 /// Panels or boards in a list that a page hands out.
 const BOARDS_MAX: usize = 10_000;
-
-/// How long a page waits for a pass over the archive.
-const PASS_PATIENCE: Duration = Duration::from_secs(5);
 
 /// An open alert with what to do.
 #[derive(Serialize)]
@@ -132,15 +126,28 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
 
 /// An alert in short.
 pub(super) fn in_short(config: &Config, streams: &[StreamRow], row: &AlertRow) -> AlertInShort {
-    let lead = streams.iter().find(|stream| stream.id == row.lead.stream);
-    let stream = lead.or(streams.first());
-    let rules: Vec<String> = row.lead.rules.iter().map(|rule| rule_words(rule)).collect();
+    let stream = streams.iter().find(|stream| stream.id == row.lead.stream);
+    short(config, stream, (row, &row.lead))
+}
+
+/// An alert in short, as one of its streams has it.
+pub(super) fn in_short_on(config: &Config, stream: &StreamRow, row: &AlertRow) -> AlertInShort {
+    let own = row.on(stream.id).unwrap_or(&row.lead);
+    short(config, Some(stream), (row, own))
+}
+
+fn short(
+    config: &Config,
+    stream: Option<&StreamRow>,
+    (row, episode): (&AlertRow, &EpisodeRow),
+) -> AlertInShort {
+    let rules: Vec<String> = episode.rules.iter().map(|rule| rule_words(rule)).collect();
     AlertInShort {
         number: row.id,
         id: name(row.id),
         state: state(config, row),
         stream: stream.map_or_else(String::new, |stream| stream.label.clone()),
-        first_at: local_minute(config, row.first_at),
+        first_at: local_minute(config, episode.first_at),
         rules: rules.join("; "),
     }
 }
@@ -184,29 +191,42 @@ struct One {
     hold_since: String,
     /// How it was closed, in words.
     closing: String,
-    causes: Vec<String>,
+    closing_causes: Vec<String>,
     pads: Option<MovedPads>,
     shelve_hours_max: u32,
     verify_points: u32,
-    /// Whether nobody has looked what explains it, though it is open.
-    is_unexplained: bool,
+    causes: Causes,
     alert: AlertDetail,
     figure: Option<Figure>,
 }
 
-/// A stream of an alert in short.
-#[derive(Serialize)]
-struct StreamLine {
-    number: i64,
-    label: String,
-    first_at: String,
-    size_sigma: f64,
-    state: &'static str,
+/// How the page of an alert stands to what explains it.
+#[derive(Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+enum Causes {
+    /// It is told.
+    Told,
+    /// It takes a pass over the archive, and is asked for once the page is there.
+    Later,
+    /// The archive has not answered in time.
+    Busy,
 }
 
-/// Shows one. What explains it takes a pass over the archive; where that takes too long, or too
-/// many are under way, the page comes without.
+/// Shows one, at once.
 pub(in crate::serve) async fn show(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+) -> Response {
+    looked(page, move |page, reader| {
+        one(page, reader, &visitor, (&id, Causes::Later))
+    })
+    .await
+}
+
+/// Shows one with what explains it. That takes a pass over the archive; where it takes too long,
+/// or too many are under way, the page comes without.
+pub(in crate::serve) async fn causes(
     State(page): State<Arc<Page>>,
     Extension(visitor): Extension<Visitor>,
     Path(id): Path<String>,
@@ -215,14 +235,14 @@ pub(in crate::serve) async fn show(
         let (visitor, id) = (visitor.clone(), id.clone());
         let explained = looked(Arc::clone(&page), move |page, reader| {
             let _place = place;
-            one(page, reader, &visitor, (&id, Ask::Causes))
+            one(page, reader, &visitor, (&id, Causes::Told))
         });
         if let Ok(response) = timeout(PASS_PATIENCE, explained).await {
             return response;
         }
     }
     looked(page, move |page, reader| {
-        one(page, reader, &visitor, (&id, Ask::Facts))
+        one(page, reader, &visitor, (&id, Causes::Busy))
     })
     .await
 }
@@ -231,7 +251,7 @@ fn one(
     page: &Page,
     reader: &Reader,
     visitor: &Visitor,
-    (id, ask): (&str, Ask),
+    (id, causes): (&str, Causes),
 ) -> Result<Response, CommandError> {
     let config = &page.config;
     let Some(row) = known(reader, id)? else {
@@ -242,9 +262,9 @@ fn one(
         return Ok(missing("The stream of this alert is gone."));
     };
     let facts = ChartFacts::read(reader, stream.clone())?;
-    let (open, ask) = match is_open(&row) {
-        true => (true, ask),
-        false => (false, Ask::Facts),
+    let ask = match causes {
+        Causes::Told => Ask::Causes,
+        Causes::Later | Causes::Busy => Ask::Facts,
     };
     let alert = alert(config, reader, (&streams, &facts), (row, ask))?;
     let mut detail = report::detail(config, &facts, &alert)?;
@@ -257,16 +277,16 @@ fn one(
         is_closed: alert.row.closed.is_some(),
         is_revised: alert.row.revised,
         severity: alert.severity,
-        streams: stream_lines(config, &streams, &alert.row),
+        streams: moved::of_alert(config, &streams, &alert.row),
         stream_count: alert.stream_count,
         points_between_false_alerts: alert.points_between_false_alerts,
         hold_since: local_minute(config, alert.hold_since()),
         closing: closing(config, &alert.row),
-        causes: config.alerts.causes.clone(),
+        closing_causes: config.alerts.causes.clone(),
         pads: alert.pads.clone(),
         shelve_hours_max: config.alerts.shelve_hours_max,
         verify_points: config.alerts.verify_points,
-        is_unexplained: open && ask == Ask::Facts,
+        causes,
         figure: chart.map(|chart| Figure::new(&chart, "chart")),
         alert: detail,
     };
@@ -278,27 +298,6 @@ fn known(reader: &Reader, id: &str) -> Result<Option<AlertRow>, CommandError> {
         Ok(number) => reader.alert(number)?,
         Err(_) => None,
     })
-}
-
-fn stream_lines(config: &Config, streams: &[StreamRow], row: &AlertRow) -> Vec<StreamLine> {
-    let line = |one: &EpisodeRow| {
-        let stream = streams.iter().find(|stream| stream.id == one.stream)?;
-        Some(StreamLine {
-            number: stream.id,
-            label: stream.label.clone(),
-            first_at: local_minute(config, one.first_at),
-            size_sigma: one.size_sigma,
-            state: match one.returned_at {
-                None => "active",
-                Some(_) => "returned",
-            },
-        })
-    };
-    row.members
-        .iter()
-        .filter_map(line)
-        .take(MEMBERS_MAX)
-        .collect()
 }
 
 fn closing(config: &Config, row: &AlertRow) -> String {

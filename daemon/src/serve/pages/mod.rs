@@ -4,6 +4,7 @@
 //! a file or of a person reaches a page only through a template, which escapes it.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::extract::State;
 use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
@@ -22,14 +23,19 @@ use crate::store::{Reader, StoreError};
 pub(super) mod alerts;
 pub(super) mod feeds;
 pub(super) mod health;
+mod moved;
 pub(super) mod now;
 mod proposals;
 pub(super) mod streams;
+pub(super) mod study;
+
+/// How long a page waits for a pass over the archive.
+const PASS_PATIENCE: Duration = Duration::from_secs(5);
 
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 11] = [
+const TEMPLATES: [(&str, &str); 15] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
@@ -42,6 +48,13 @@ const TEMPLATES: [(&str, &str); 11] = [
         "proposals.html",
         include_str!("../templates/proposals.html"),
     ),
+    ("causes.html", include_str!("../templates/causes.html")),
+    ("moved.html", include_str!("../templates/moved.html")),
+    (
+        "capability.html",
+        include_str!("../templates/capability.html"),
+    ),
+    ("pads.html", include_str!("../templates/pads.html")),
     ("figure.html", include_str!("../templates/figure.html")),
     ("login.html", include_str!("../templates/login.html")),
 ];
@@ -241,6 +254,8 @@ pub(super) async fn no_such_method(uri: Uri) -> Response {
         "/in-service",
         "/approve",
         "/reject",
+        "/retry",
+        "/discard",
         "/logout",
     ];
     let allowed = match uri.path() {

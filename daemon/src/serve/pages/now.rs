@@ -8,7 +8,7 @@ use axum::response::Response;
 use serde::Serialize;
 
 use super::alerts::{AlertLine, open_lines};
-use super::feeds::{FeedState, feed_state};
+use super::feeds::{FeedState, Silence, feed_state, silent};
 use super::proposals::{Waiting, waiting};
 use super::{Page, looked, shown};
 use crate::clock;
@@ -30,6 +30,8 @@ struct View {
     alerts_open: usize,
     /// Changes of limits that wait for someone to approve them.
     proposals: Vec<Waiting>,
+    /// Feeds from which nothing comes.
+    silences: Vec<Silence>,
     /// Channels by which notices do not leave as they should.
     channels: Vec<ChannelState>,
     lines: Vec<Line>,
@@ -93,7 +95,7 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
         let delivered = counts.iter().find(|one| one.feed == feed.name);
         let station = Station {
             name: feed.station.name(),
-            feed: feed_state(config, reader, feed, delivered, now)?,
+            feed: feed_state(config, reader, feed, delivered)?,
             streams: of_station(config, feed, &streams, &active)?,
         };
         match lines.iter_mut().find(|line| line.name == feed.line) {
@@ -108,6 +110,7 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
         alerts,
         alerts_open,
         proposals: waiting(config, reader)?,
+        silences: silent(config, reader)?,
         channels,
         lines,
         shift: shift.name.clone(),

@@ -8,14 +8,17 @@ use axum::response::Response;
 use reports::Figure;
 use serde::Serialize;
 
-use super::alerts::{AlertInShort, in_short};
+use super::alerts::{AlertInShort, in_short_on};
+use super::moved::{self, StreamLine};
 use super::proposals::{Waiting, waiting};
 use super::{Page, looked, missing, shown};
+use crate::commands::baseline::Baseline;
 use crate::commands::chart::{self, ChartFacts};
+use crate::commands::limits::Watch;
 use crate::commands::{
     CommandError, characteristic, limits, local_minute, streams, subgroup_name, unit,
 };
-use crate::config::Config;
+use crate::config::{Characteristic, Config};
 use crate::serve::access::Visitor;
 use crate::store::query::{LimitsRow, StreamRow};
 use crate::store::{Reader, chart_name};
@@ -23,8 +26,8 @@ use crate::store::{Reader, chart_name};
 /// Streams in the list.
 const STREAMS_MAX: usize = 300;
 
-/// Points of a chart; as many as its table of numbers holds, so that each can be read out.
-const POINTS_MAX: usize = 150;
+/// Points of a chart: the usual number, and what can be asked for instead. Each can be read out.
+const POINTS: [usize; 3] = [150, 500, 1_000];
 
 /// Alerts of a stream that are listed.
 const ALERTS_MAX: usize = 20;
@@ -130,9 +133,12 @@ struct One {
     rules: Vec<String>,
     plan: Vec<String>,
     figure: Figure,
+    window: Window,
     newest: String,
     limits: Vec<Version>,
     alerts: Vec<AlertInShort>,
+    /// What else moved on its line in the time shown.
+    moved: Vec<StreamLine>,
     may_freeze: bool,
     need_approval: bool,
     proposals: Vec<Waiting>,
@@ -150,6 +156,49 @@ struct Version {
     author: String,
     reason: String,
     set_at: String,
+    /// What it is watched with.
+    watch: String,
+    /// What its baseline warns of.
+    findings: String,
+}
+
+/// Which points of a stream are shown.
+#[derive(Serialize)]
+struct Window {
+    shown: usize,
+    points: usize,
+    sizes: [usize; 3],
+    /// The newest point shown, in microseconds; absent where it is the stream's newest.
+    through: Option<i64>,
+    /// Where the points before those shown end; absent where there are none.
+    older: Option<i64>,
+}
+
+/// Which points are asked for.
+struct Asked {
+    points: usize,
+    through: Option<i64>,
+}
+
+impl Asked {
+    fn of(query: Option<&str>) -> Asked {
+        let mut asked = Asked {
+            points: POINTS[0],
+            through: None,
+        };
+        for (name, value) in form_urlencoded::parse(query.unwrap_or_default().as_bytes()) {
+            match &*name {
+                "points" => {
+                    let wanted = value.parse().ok();
+                    let known = POINTS.into_iter().find(|size| Some(*size) == wanted);
+                    asked.points = known.unwrap_or(asked.points);
+                }
+                "through" => asked.through = value.parse().ok(),
+                _ => {}
+            }
+        }
+        asked
+    }
 }
 
 /// Shows one.
@@ -157,30 +206,39 @@ pub(in crate::serve) async fn show(
     State(page): State<Arc<Page>>,
     Extension(visitor): Extension<Visitor>,
     Path(id): Path<String>,
+    RawQuery(query): RawQuery,
 ) -> Response {
+    let asked = Asked::of(query.as_deref());
     looked(page, move |page, reader| {
         let wanted = id.parse::<i64>().ok();
         let streams = reader.streams()?;
         let Some(stream) = streams.iter().find(|stream| Some(stream.id) == wanted) else {
             return Ok(missing("There is no such stream."));
         };
-        let view = one(&page.config, reader, stream)?;
+        let view = one(&page.config, reader, (&streams, stream), &asked)?;
         Ok(shown(page, &visitor, ("stream.html", "streams"), &view))
     })
     .await
 }
 
-fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, CommandError> {
+fn one(
+    config: &Config,
+    reader: &Reader,
+    (streams, stream): (&[StreamRow], &StreamRow),
+    asked: &Asked,
+) -> Result<One, CommandError> {
     let what = characteristic(config, stream)?;
+    let through = asked.through.unwrap_or(i64::MAX);
     let facts = ChartFacts {
         stream: stream.clone(),
-        points: reader.newest_points(stream.id, POINTS_MAX)?,
+        points: reader.newest_points(stream.id, through, asked.points)?,
         limits: reader.limits(Some(stream.id))?,
     };
     let mut chart = chart::view(config, &facts, 0..facts.points.len())?;
-    let newest = format!("The newest {} {}", facts.points.len(), subgroup_name(what));
-    let title = std::mem::replace(&mut chart.title, newest);
+    let title = std::mem::replace(&mut chart.title, chart_title(config, what, &facts, asked));
     let alerts = reader.alerts()?;
+    let ends = facts.points.first().zip(facts.points.last());
+    let shown = ends.map_or((0, 0), |(first, last)| (first.at, last.at));
     let of_stream = alerts
         .iter()
         .rev()
@@ -206,7 +264,8 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
             .filter(|step| !step.is_empty())
             .map(str::to_owned)
             .collect(),
-        figure: Figure::new(&chart, "chart"),
+        figure: Figure::whole(&chart, "chart"),
+        window: window(reader, &facts, asked)?,
         newest: local_minute(config, stream.newest),
         limits: facts
             .limits
@@ -216,12 +275,43 @@ fn one(config: &Config, reader: &Reader, stream: &StreamRow) -> Result<One, Comm
             .collect::<Result<_, _>>()?,
         alerts: of_stream
             .take(ALERTS_MAX)
-            .map(|row| in_short(config, std::slice::from_ref(stream), row))
+            .map(|row| in_short_on(config, stream, row))
             .collect(),
+        moved: moved::beside(config, streams, &alerts, (stream, shown))?,
         may_freeze: !stream.monitoring,
         need_approval: config.limits_need_approval,
         proposals,
         out_of_service: out_of_service(config, reader, stream)?,
+    })
+}
+
+fn chart_title(
+    config: &Config,
+    what: &Characteristic,
+    facts: &ChartFacts,
+    asked: &Asked,
+) -> String {
+    let (count, name) = (facts.points.len(), subgroup_name(what));
+    match (asked.through, facts.points.last()) {
+        (Some(_), Some(last)) => {
+            format!("{count} {name} up to {}", local_minute(config, last.at))
+        }
+        _ => format!("The newest {count} {name}"),
+    }
+}
+
+fn window(reader: &Reader, facts: &ChartFacts, asked: &Asked) -> Result<Window, CommandError> {
+    let before = facts.points.first().map(|first| first.at.saturating_sub(1));
+    let older = match before {
+        Some(before) => reader.newest_points(facts.stream.id, before, 1)?.pop(),
+        None => None,
+    };
+    Ok(Window {
+        shown: facts.points.len(),
+        points: asked.points,
+        sizes: POINTS,
+        through: asked.through,
+        older: older.map(|point| point.at),
     })
 }
 
@@ -254,5 +344,28 @@ fn version(config: &Config, reader: &Reader, row: &LimitsRow) -> Result<Version,
         author: row.author.clone(),
         reason: row.reason.clone(),
         set_at: local_minute(config, row.set_at),
+        watch: watch_words(row),
+        findings: Baseline::of(&row.findings).words(),
     })
+}
+
+/// How rare a false alert is, and the thresholds that make it so.
+fn watch_words(row: &LimitsRow) -> String {
+    let watch = Watch::of(&row.detection);
+    let round = |value: f64| format!("{value:.2}");
+    let mut words = format!(
+        "limits at {} sigma; one false alert in {} points",
+        round(row.limits.width),
+        watch.run_length.round()
+    );
+    if !watch.cusums.is_empty() {
+        words += &format!("; cumulative sums with thresholds {}", watch.thresholds());
+    }
+    if let Some(ewma) = watch.ewma {
+        words += &format!("; weighted average at {} sigma", round(ewma.width));
+    }
+    if let Some(points) = watch.points_per_shift {
+        words += &format!("; from {points:.0} points of the station in a shift");
+    }
+    words
 }

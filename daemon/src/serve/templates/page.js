@@ -84,6 +84,19 @@ function charts() {
   document.querySelectorAll('figure.chart').forEach(reader);
 }
 
+// What takes a look through the archive comes once the page is there.
+async function later() {
+  const part = document.querySelector('[data-later]');
+  if (!part) return;
+  part.setAttribute('aria-busy', 'true');
+  const answer = await fetch(part.dataset.later, { headers: { accept: 'text/html' } });
+  part.removeAttribute('aria-busy');
+  if (!answer.ok) return;
+  const fresh = new DOMParser().parseFromString(await answer.text(), 'text/html');
+  const found = fresh.getElementById(part.id);
+  if (found && part.isConnected) part.replaceWith(document.adoptNode(found));
+}
+
 // Whether someone is at work on the page, so that it must not change under their hands.
 function busy() {
   const main = document.getElementById('main');
@@ -102,6 +115,7 @@ async function renew() {
   }
   document.getElementById('news').textContent = '';
   charts();
+  later().catch(() => {});
 }
 
 function follow() {
@@ -128,4 +142,5 @@ function follow() {
 }
 
 charts();
+later().catch(() => {});
 if (document.getElementById('news') && 'EventSource' in window) follow();
