@@ -14,8 +14,8 @@ use super::{ALWAYS, CommandError, alerts, characteristic, find_stream, keys, uni
 use crate::config::{Characteristic, Config, Key, Specification, Subject};
 use crate::output;
 use crate::store::Reader;
-use crate::store::query::{ContentRow, PointRow, ReadingFilter, StreamRow};
-use crate::store::readings::Archived;
+use crate::store::query::{ContentRow, LimitsRow, PointRow, ReadingFilter, StreamRow};
+use crate::store::readings::{Archived, Wanted};
 use crate::words::Role;
 
 mod shown;
@@ -165,6 +165,46 @@ pub fn rows(
     Ok(rows)
 }
 
+/// What the figures of a stream are made of.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Material {
+    /// Its points in the window.
+    pub(crate) points: Vec<PointRow>,
+    /// What was measured on its units.
+    pub(crate) contents: Vec<ContentRow>,
+    /// Its versions of limits.
+    pub(crate) limits: Vec<LimitsRow>,
+    /// Its archived readings.
+    pub(crate) archived: Archived,
+}
+
+/// Which archived readings the figures of a stream rest on, and the specification that they are
+/// held against; nothing where there is none.
+pub(crate) fn wanted<'a>(
+    config: &'a Config,
+    what: &'a Characteristic,
+    stream: &StreamRow,
+    (from, to): (i64, i64),
+) -> Option<(&'a Specification, Wanted<'a>)> {
+    let (Subject::Measure(measure), Some(specified)) =
+        (&what.subject, specification(config, what, stream))
+    else {
+        return None;
+    };
+    let wanted = Wanted {
+        filter: ReadingFilter {
+            station: what.station,
+            measure,
+            keys: wanted_keys(what, stream),
+            from,
+            to,
+        },
+        lower: specified.lower,
+        upper: specified.upper,
+    };
+    Some((specified, wanted))
+}
+
 /// The capability of a stream; nothing where it has no specification or no readings.
 pub(crate) fn study(
     config: &Config,
@@ -173,29 +213,36 @@ pub(crate) fn study(
     window: (i64, i64),
 ) -> Result<Option<Capability>, CommandError> {
     let what = characteristic(config, stream)?;
-    let (Subject::Measure(measure), Some(specified)) =
-        (&what.subject, specification(config, what, stream))
-    else {
+    let Some((specified, wanted)) = wanted(config, what, stream, window) else {
         return Ok(None);
     };
     let points = reader.points(stream.id, window.0, window.1)?;
-    let contents = reader.contents(stream.id, window.0, window.1)?;
-    let (Some(first), Some(last)) = (points.first(), points.last()) else {
+    if points.is_empty() {
         return Ok(None);
+    }
+    let material = Material {
+        points,
+        contents: reader.contents(stream.id, window.0, window.1)?,
+        limits: reader.limits(Some(stream.id))?,
+        archived: reader.archived(&wanted)?,
     };
+    Ok(studied(config, (what, stream), specified, &material))
+}
+
+/// The capability of a stream from what it is made of; nothing where it has no points.
+pub(crate) fn studied(
+    config: &Config,
+    (what, stream): (&Characteristic, &StreamRow),
+    specified: &Specification,
+    material: &Material,
+) -> Option<Capability> {
+    let points = &material.points;
+    let (first, last) = (points.first()?, points.last()?);
     let mut all = Moments::new();
-    for content in &contents {
+    for content in &material.contents {
         all.merge(&content.moments);
     }
-    let filter = ReadingFilter {
-        station: what.station,
-        measure,
-        keys: wanted_keys(what, stream),
-        from: window.0,
-        to: window.1,
-    };
-    let archived = reader.archived(&filter, specified.lower, specified.upper)?;
-    let (stability, words) = stability(&points);
+    let (stability, words) = stability(points);
     let mut found = Capability {
         stream: stream.label.clone(),
         unit: unit(config, what, stream),
@@ -208,7 +255,7 @@ pub(crate) fn study(
         subgroups: points.iter().filter(|point| !point.late).count() as u64,
         readings: all.count(),
         mean: all.mean(),
-        sigma_within: sigma_within(what.chart, &points, &contents),
+        sigma_within: sigma_within(what.chart, points, &material.contents),
         sigma_overall: all.standard_deviation(),
         is_stable: stability == Stability::Stable,
         stability: words,
@@ -216,8 +263,8 @@ pub(crate) fn study(
         spread_index: None,
         nearest_index: None,
         model: "normal",
-        ppm_observed: ppm(&archived),
-        archived_readings: archived.readings,
+        ppm_observed: ppm(&material.archived),
+        archived_readings: material.archived.readings,
         ppm_expected: None,
         taguchi_index: None,
         evidence: Evidence::default(),
@@ -226,29 +273,23 @@ pub(crate) fn study(
         window: (first.at, last.at),
         limits_subgroups: None,
     };
-    add_limits(reader, stream, &points, &mut found)?;
+    add_limits(material, &mut found);
     add_indices(&mut found, specified, stability);
-    add_cautions(&mut found, &points, &archived);
-    add_evidence(&mut found, specified, &points, &archived);
+    add_cautions(&mut found, points, &material.archived);
+    add_evidence(&mut found, specified, points, &material.archived);
     add_gauge(config, what, &mut found);
-    Ok(Some(found))
+    Some(found)
 }
 
 /// Adds which limits judged last.
-fn add_limits(
-    reader: &Reader,
-    stream: &StreamRow,
-    points: &[PointRow],
-    found: &mut Capability,
-) -> Result<(), CommandError> {
-    let judged = points.iter().rfind(|point| !point.baseline && !point.late);
+fn add_limits(material: &Material, found: &mut Capability) {
+    let mut points = material.points.iter();
+    let judged = points.rfind(|point| !point.baseline && !point.late);
     if let Some(version) = judged.map(|point| point.version) {
-        let rows = reader.limits(Some(stream.id))?;
         found.limits_version = Some(version);
-        let row = rows.iter().find(|row| row.version == version);
+        let row = material.limits.iter().find(|row| row.version == version);
         found.limits_subgroups = row.map(|row| row.limits.subgroups);
     }
-    Ok(())
 }
 
 /// The rows of the archive that a stream was made from.

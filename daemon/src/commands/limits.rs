@@ -134,6 +134,13 @@ pub struct Average {
     pub width: f64,
 }
 
+impl Version {
+    /// The first and the last unit of the baseline, by event time.
+    pub(crate) fn baseline(&self) -> (i64, i64) {
+        self.baseline
+    }
+}
+
 impl Watch {
     /// What the record keeps of it.
     #[must_use]
@@ -214,31 +221,48 @@ pub fn rows(reader: &Reader, stream: Option<&str>) -> Result<Vec<Version>, Comma
     let pending = proposals::pending(reader)?;
     let mut rows = Vec::new();
     for stream in streams {
-        let mut before = i64::MIN;
-        for row in reader.limits(Some(stream.id))? {
-            let (sigma, span) = (sigma(reader, &row)?, (before, row.from_at));
-            before = row.to_at;
-            rows.push(Version {
-                stream: stream.label.clone(),
-                version: row.version,
-                chart: chart_name(row.limits.kind),
-                baseline_from: utc(row.from_at),
-                baseline_to: utc(row.to_at),
-                subgroups: row.limits.subgroups,
-                centre: row.limits.centre,
-                sigma,
-                sigma_z: row.limits.sigma_z(),
-                width: row.limits.width,
-                watch: Watch::of(&row.detection),
-                findings: Baseline::of(&row.findings),
-                author: row.author,
-                reason: row.reason,
-                set_at: utc(row.set_at),
-                restarted: begun_by(&requests, stream.id, span),
-                pending: of_stream(&pending, stream.id),
-                baseline: (row.from_at, row.to_at),
-            });
-        }
+        let limits = reader.limits(Some(stream.id))?;
+        let own = versions(reader, (&stream, &limits), &requests)?;
+        rows.extend(own.into_iter().map(|version| Version {
+            pending: of_stream(&pending, stream.id),
+            ..version
+        }));
+    }
+    Ok(rows)
+}
+
+/// The versions of a stream's limits, with who asked for their baselines among all requests; what
+/// waits for approval is left to the caller.
+pub(crate) fn versions(
+    reader: &Reader,
+    (stream, limits): (&StreamRow, &[LimitsRow]),
+    requests: &[RequestRow],
+) -> Result<Vec<Version>, CommandError> {
+    let mut before = i64::MIN;
+    let mut rows = Vec::new();
+    for row in limits {
+        let span = (before, row.from_at);
+        before = row.to_at;
+        rows.push(Version {
+            stream: stream.label.clone(),
+            version: row.version,
+            chart: chart_name(row.limits.kind),
+            baseline_from: utc(row.from_at),
+            baseline_to: utc(row.to_at),
+            subgroups: row.limits.subgroups,
+            centre: row.limits.centre,
+            sigma: sigma(reader, row)?,
+            sigma_z: row.limits.sigma_z(),
+            width: row.limits.width,
+            watch: Watch::of(&row.detection),
+            findings: Baseline::of(&row.findings),
+            author: row.author.clone(),
+            reason: row.reason.clone(),
+            set_at: utc(row.set_at),
+            restarted: begun_by(requests, stream.id, span),
+            pending: Vec::new(),
+            baseline: (row.from_at, row.to_at),
+        });
     }
     Ok(rows)
 }

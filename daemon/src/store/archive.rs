@@ -69,16 +69,21 @@ pub(super) fn files(data_folder: &Path) -> Result<BTreeSet<String>, StoreError> 
 impl Reader {
     /// The segments that can hold what a filter wants, in the order of their names.
     pub(super) fn segments_for(&self, filter: &ReadingFilter) -> Result<Vec<PathBuf>, StoreError> {
-        let left = "SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path";
-        let named = self.list(left, [], |row| row.get::<_, String>(0))?;
+        let named = self.segments_held()?;
         let wanted = named.iter().filter(|relative| may_hold(relative, filter));
         let archive = self.folder.join("archive");
         Ok(wanted.map(|relative| archive.join(relative)).collect())
     }
+
+    /// The segments that were not let go, by their paths below the archive, in order.
+    pub(super) fn segments_held(&self) -> Result<Vec<String>, StoreError> {
+        let left = "SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path";
+        self.list(left, [], |row| row.get(0))
+    }
 }
 
 /// Whether a segment can hold what a filter wants, told by its path alone.
-fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
+pub(super) fn may_hold(relative: &str, filter: &ReadingFilter) -> bool {
     let mut parts = relative.split('/');
     let mut part = |name: &str| parts.next().and_then(|part| part.strip_prefix(name));
     let (line, station, day) = (part("line="), part("station="), part("day="));

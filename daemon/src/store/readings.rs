@@ -3,7 +3,7 @@
 //! Knows no specification and no statistics. The one invariant: units and their readings come out
 //! in an order that does not depend on how files arrived.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::path::Path;
 
@@ -12,7 +12,7 @@ use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
 use super::query::ReadingFilter;
-use super::{Reader, StoreError, file_error};
+use super::{Reader, StoreError, archive, file_error};
 
 /// Readings kept of one stream; those beyond are only counted.
 pub const READINGS_KEPT_MAX: usize = 4_000_000;
@@ -52,6 +52,17 @@ impl Archived {
     }
 }
 
+/// What is asked of the archive.
+#[derive(Clone, Debug)]
+pub struct Wanted<'a> {
+    /// Which readings.
+    pub filter: ReadingFilter<'a>,
+    /// The lower limit that they are counted against.
+    pub lower: Option<f64>,
+    /// The upper limit.
+    pub upper: Option<f64>,
+}
+
 /// Units by name: the first event time and the readings.
 type Units = BTreeMap<String, (i64, Vec<f64>)>;
 
@@ -61,26 +72,49 @@ impl Reader {
     /// # Errors
     ///
     /// When the record or a segment of the archive can not be read.
-    pub fn archived(
+    pub fn archived(&self, wanted: &Wanted) -> Result<Archived, StoreError> {
+        let found = self.archived_each(std::slice::from_ref(wanted), &BTreeSet::new())?;
+        Ok(found.into_iter().next().unwrap_or_default())
+    }
+
+    /// The same for several filters in one pass, each segment but those to be left out read once.
+    ///
+    /// # Errors
+    ///
+    /// When the record or a segment of the archive can not be read.
+    pub fn archived_each(
         &self,
-        filter: &ReadingFilter,
-        lower: Option<f64>,
-        upper: Option<f64>,
-    ) -> Result<Archived, StoreError> {
-        let mut found = Archived::default();
-        let mut units = Units::new();
-        for path in self.segments_for(filter)? {
-            readings(&path, filter, &mut |at, unit, value| {
-                found.readings += 1;
-                found.below += u64::from(lower.is_some_and(|lower| value < lower));
-                found.above += u64::from(upper.is_some_and(|upper| value > upper));
-                if found.is_whole() {
-                    keep(&mut units, at, unit, value);
+        wanted: &[Wanted],
+        leave_out: &BTreeSet<String>,
+    ) -> Result<Vec<Archived>, StoreError> {
+        let mut found = vec![(Archived::default(), Units::new()); wanted.len()];
+        for relative in self.segments_held()? {
+            if leave_out.contains(&relative) {
+                continue;
+            }
+            let held = |one: &(usize, &Wanted)| archive::may_hold(&relative, &one.1.filter);
+            let here: Vec<(usize, &Wanted)> = wanted.iter().enumerate().filter(held).collect();
+            if here.is_empty() {
+                continue;
+            }
+            let path = self.folder.join("archive").join(&relative);
+            let filters: Vec<&ReadingFilter> = here.iter().map(|(_, one)| &one.filter).collect();
+            readings(&path, &filters, &mut |which, at, unit, value| {
+                let (place, one) = here[which];
+                let (sum, units) = &mut found[place];
+                sum.readings += 1;
+                sum.below += u64::from(one.lower.is_some_and(|lower| value < lower));
+                sum.above += u64::from(one.upper.is_some_and(|upper| value > upper));
+                if sum.is_whole() {
+                    keep(units, at, unit, value);
                 }
             })?;
         }
-        found.units = ordered(units);
-        Ok(found)
+        let whole = found.into_iter().map(|(sum, units)| Archived {
+            units: ordered(units),
+            ..sum
+        });
+        Ok(whole.collect())
     }
 }
 
@@ -106,11 +140,11 @@ fn ordered(units: Units) -> Vec<UnitReadings> {
     units
 }
 
-/// Hands over the readings of a segment that a filter wants: time, unit, value.
+/// Hands over the readings of a segment that filters want: which filter, time, unit, value.
 fn readings(
     path: &Path,
-    filter: &ReadingFilter,
-    take: &mut impl FnMut(i64, &str, f64),
+    filters: &[&ReadingFilter],
+    take: &mut impl FnMut(usize, i64, &str, f64),
 ) -> Result<(), StoreError> {
     let wrap = |error: polars::error::PolarsError| {
         StoreError::Archive(format!("{}: {error}", path.display()))
@@ -118,30 +152,44 @@ fn readings(
     let open = || File::open(path).map_err(|source| file_error(path, source));
     let schema = ParquetReader::new(open()?).schema().map_err(wrap)?;
     let long = schema.contains("step") && schema.contains("value");
-    let measure = if long { "value" } else { filter.measure };
-    if !schema.contains(measure) {
-        return Ok(());
+    let unit = UNITS.into_iter().find(|name| schema.contains(name));
+    let measure = |filter: &ReadingFilter| if long { "value" } else { filter.measure }.to_owned();
+    let mut columns: BTreeSet<String> = ["at", "attempt"].map(str::to_owned).into();
+    for filter in filters {
+        columns.insert(measure(filter));
+        columns.extend(
+            keys_of(filter, long)
+                .iter()
+                .map(|(name, _)| (*name).to_owned()),
+        );
     }
-    let mut wanted: Vec<(&str, Vec<&str>)> = filter
-        .keys
-        .iter()
+    columns.extend(unit.map(str::to_owned));
+    columns.retain(|name| schema.contains(name));
+    let frame = ParquetReader::new(open()?)
+        .with_columns(Some(columns.into_iter().collect()))
+        .finish()
+        .map_err(wrap)?;
+    for (which, filter) in filters.iter().enumerate() {
+        let measure = measure(filter);
+        if schema.contains(&measure) {
+            let take = &mut |at, unit: &str, value| take(which, at, unit, value);
+            let wanted = keys_of(filter, long);
+            pick(&frame, (&measure, unit), &wanted, filter, take).map_err(wrap)?;
+        }
+    }
+    Ok(())
+}
+
+/// The columns that a filter looks at, each with the values it wants there.
+fn keys_of<'a>(filter: &'a ReadingFilter, long: bool) -> Vec<(&'a str, Vec<&'a str>)> {
+    let keys = filter.keys.iter();
+    let mut wanted: Vec<(&str, Vec<&str>)> = keys
         .map(|(key, values)| (key.name(), values.iter().map(String::as_str).collect()))
         .collect();
     if long {
         wanted.push(("step", vec![filter.measure]));
     }
-    let unit = UNITS.into_iter().find(|name| schema.contains(name));
-    let mut columns: Vec<String> = ["at", "attempt", measure].map(str::to_owned).to_vec();
-    columns.extend(wanted.iter().map(|(name, _)| (*name).to_owned()));
-    columns.extend(unit.map(str::to_owned));
-    columns.retain(|name| schema.contains(name));
-    columns.sort();
-    columns.dedup();
-    let frame = ParquetReader::new(open()?)
-        .with_columns(Some(columns))
-        .finish()
-        .map_err(wrap)?;
-    pick(&frame, (measure, unit), &wanted, filter, take).map_err(wrap)
+    wanted
 }
 
 /// The numbers of a column in the rows that are wanted, each with its time and unit.
