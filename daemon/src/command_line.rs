@@ -24,6 +24,7 @@ use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 
 mod alerts;
+mod audit;
 mod failure;
 mod leaving;
 mod limits;
@@ -177,6 +178,9 @@ enum Quarantine {
 enum Report {
     /// The report of one shift.
     Shift(ShiftOptions),
+    /// The figures of a window of time, each with what leads to it, and the means to make them
+    /// again.
+    Audit(audit::AuditOptions),
 }
 
 #[derive(Args)]
@@ -382,6 +386,7 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Restore { folder } => backup::restore(&config, folder)?,
         Command::Quarantine(command) => run_quarantine(&config, command, format)?,
         Command::Report(Report::Shift(options)) => run_report(&config, options)?,
+        Command::Report(Report::Audit(options)) => return audit::run(&config, options, format),
         Command::Token { name, role, days } => token::make(&config, name, *role, *days)?,
     }
     Ok(DONE)

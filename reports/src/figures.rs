@@ -24,7 +24,7 @@ const PAD_ROWS_MAX: usize = 20;
 const HISTOGRAM_HEIGHT_PX: f64 = 300.0;
 
 /// What a spread panel adds to the height of a drawing.
-const SPREAD_HEIGHT_PX: f64 = 90.0;
+pub(crate) const SPREAD_HEIGHT_PX: f64 = 90.0;
 
 /// A chart ready for a template: the drawing for paper and wide screens (`page`), for narrow ones
 /// (`phone`), where the points lie in each (`page_places`, `phone_places`) and between which
@@ -106,7 +106,7 @@ impl Figure {
             rows_note,
             has_spread: chart.points.iter().any(|point| point.spread.is_some()),
             unit: chart.unit.clone(),
-            limits: limit_lines(chart, value_digits),
+            limits: limit_lines(chart),
         }
     }
 
@@ -314,7 +314,9 @@ fn number_row(point: &Point, value_digits: usize, spread_digits: usize) -> Numbe
     }
 }
 
-fn limit_lines(chart: &Chart, digits: usize) -> Vec<String> {
+/// The limits in words, a line each version.
+pub(crate) fn limit_lines(chart: &Chart) -> Vec<String> {
+    let digits = digits_for(chart.points.iter().map(|point| point.value));
     let bound = |name: &str, value: Option<f64>| match value {
         Some(value) => format!("{name} {}", fixed(value, digits)),
         None => format!("no {name}"),

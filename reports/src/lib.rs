@@ -1,8 +1,9 @@
-//! The report renderer of Driftvane: view models in, HTML and SVG out.
+//! The report renderer of Driftvane: view models in, HTML, SVG and tables out.
 //!
 //! Pure: it must not know files, clocks, the store or the engine. Invariant: equal views give
 //! equal bytes, and every text of a view is escaped where it lands.
 
+pub mod audit;
 mod chart;
 mod figures;
 mod filters;
@@ -13,8 +14,10 @@ mod render;
 #[cfg(test)]
 mod sample;
 mod scale;
+pub mod tables;
 pub mod view;
 mod words;
+mod workbook;
 
 pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
 pub use figures::{Figure, HistogramFigure, PadFigure};
@@ -24,3 +27,4 @@ pub use render::{
     Overrides, RenderError, Rendered, page_environment, shift_report, shift_report_or_built_in,
     template_names,
 };
+pub use workbook::xlsx;

@@ -354,7 +354,7 @@ fn figures(view: &ShiftReport, mut used: usize, notices: &mut Vec<String>) -> Ve
 }
 
 /// The innermost template error: the outer ones only say through which page it was reached.
-fn describe(error: &minijinja::Error) -> RenderError {
+pub(crate) fn describe(error: &minijinja::Error) -> RenderError {
     let mut innermost = error;
     let mut cause = std::error::Error::source(error);
     while let Some(inner) = cause {

@@ -13,6 +13,7 @@
 )]
 
 mod alerts;
+mod audit;
 mod backup;
 mod bad_input;
 mod baselines;

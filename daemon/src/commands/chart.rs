@@ -237,7 +237,8 @@ pub fn chart(config: &Config, facts: &ChartFacts) -> Result<Chart, CommandError>
     })
 }
 
-fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
+/// The limits of a version for the plotted value, at the median size of its points.
+pub(crate) fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
     let size = facts.median_size(row.version);
     let sigma = row.limits.sigma_at(size);
     Version {
@@ -248,7 +249,8 @@ fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
     }
 }
 
-fn spread_limits(facts: &ChartFacts, row: &LimitsRow) -> Option<Version> {
+/// The same for the spread within; nothing where it is not charted.
+pub(crate) fn spread_limits(facts: &ChartFacts, row: &LimitsRow) -> Option<Version> {
     // The moving range of single values is not plotted, so its limits judge nothing.
     if row.limits.kind == ChartKind::Individuals {
         return None;
@@ -271,7 +273,12 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
     }
 }
 
-fn point(what: &Characteristic, facts: &ChartFacts, (seq, row): (u64, &PointRow)) -> Point {
+/// A point with its limits, in the form of the contract.
+pub(crate) fn point(
+    what: &Characteristic,
+    facts: &ChartFacts,
+    (seq, row): (u64, &PointRow),
+) -> Point {
     let (bounds, excluded) = (facts.bounds_at(row), facts.excluded(row));
     Point {
         seq,

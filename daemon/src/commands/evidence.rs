@@ -126,6 +126,11 @@ pub struct CheckRow {
 }
 
 impl Chosen {
+    /// The distribution as it was fitted.
+    pub fn law(&self) -> Option<&Distribution> {
+        self.fitted.as_ref().map(|(fit, _)| &fit.distribution)
+    }
+
     /// The fit, where it is not the normal.
     fn other(&self) -> Option<&Distribution> {
         match &self.fitted {

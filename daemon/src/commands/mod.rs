@@ -16,6 +16,7 @@ use crate::store::query::StreamRow;
 use crate::store::{StoreError, Who};
 
 pub mod alerts;
+pub mod audit;
 pub mod backup;
 pub mod baseline;
 pub mod capability;

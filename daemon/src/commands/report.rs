@@ -212,7 +212,7 @@ fn history(config: &Config, alert: &Alert) -> Vec<String> {
 }
 
 /// The figures that say something about the shift's alerts.
-fn health_lines(health: &Health) -> Vec<HealthLine> {
+pub(super) fn health_lines(health: &Health) -> Vec<HealthLine> {
     let line = |one: &health::Figure| {
         Some(HealthLine {
             figure: one.figure.to_owned(),
@@ -227,7 +227,7 @@ fn health_lines(health: &Health) -> Vec<HealthLine> {
     health.figures.iter().filter_map(line).collect()
 }
 
-fn health_remarks(health: &Health) -> Vec<String> {
+pub(super) fn health_remarks(health: &Health) -> Vec<String> {
     let shown = health.streams.iter().take(REMARKS_MAX);
     let mut lines: Vec<String> = shown.map(health::Remark::words).collect();
     let more = health.streams.len() + health.streams_more - lines.len();
@@ -252,7 +252,8 @@ fn capabilities(
     Ok(rows)
 }
 
-fn capability_row(config: &Config, found: Capability) -> CapabilityRow {
+/// The capability of a stream as reports show it.
+pub(super) fn capability_row(config: &Config, found: Capability) -> CapabilityRow {
     let estimate = |index: Option<Index>, label: &str| match index {
         Some(index) => Estimate {
             label: index.symbol.to_owned(),

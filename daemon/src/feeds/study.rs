@@ -14,7 +14,7 @@ use super::number;
 use super::regular::{Links, open_regular};
 
 /// Bytes of a study's file at most.
-const STUDY_BYTES_MAX: u64 = 8 << 20;
+pub const STUDY_BYTES_MAX: u64 = 8 << 20;
 
 /// Where a study is and how it is written.
 #[derive(Clone, Debug, PartialEq)]

@@ -30,6 +30,8 @@ pub struct ReportRow {
 /// What a person asked of a stream.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct RequestRow {
+    /// Its number.
+    pub id: i64,
     /// The stream.
     pub stream: i64,
     /// `freeze` or `restart`.
@@ -125,16 +127,17 @@ impl Reader {
     /// When the record can not be read.
     pub fn requests(&self, from: i64, to: i64) -> Result<Vec<RequestRow>, StoreError> {
         self.list(
-            "SELECT stream, kind, at, author, reason FROM request
+            "SELECT id, stream, kind, at, author, reason FROM request
              WHERE at >= ?1 AND at < ?2 ORDER BY at, id",
             params![from, to],
             |row| {
                 Ok(RequestRow {
-                    stream: row.get(0)?,
-                    kind: row.get(1)?,
-                    at: row.get(2)?,
-                    author: row.get(3)?,
-                    reason: row.get(4)?,
+                    id: row.get(0)?,
+                    stream: row.get(1)?,
+                    kind: row.get(2)?,
+                    at: row.get(3)?,
+                    author: row.get(4)?,
+                    reason: row.get(5)?,
                 })
             },
         )

@@ -48,6 +48,7 @@ pub mod segment;
 mod shift;
 mod state_form;
 pub mod strata;
+pub mod trail;
 mod trouble;
 mod verify;
 mod visits;

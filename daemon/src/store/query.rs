@@ -167,8 +167,12 @@ pub struct FileRow {
     pub path: String,
     /// The verdict.
     pub verdict: String,
+    /// The BLAKE3 digest of the bytes that were read.
+    pub hash: Vec<u8>,
     /// Where it starts: behind 0 it is a later look at a file that grows.
     pub from_byte: u64,
+    /// Where it ends.
+    pub to_byte: u64,
     /// Rows read, used, rejected, duplicate.
     pub rows: [u64; 4],
     /// When its events were, as near as can be told.

@@ -98,10 +98,11 @@ impl Reader {
                           ORDER BY other.id DESC LIMIT 1),
                          (SELECT other.last_at - other.received_at FROM file other
                           WHERE other.id > file.id AND other.last_at IS NOT NULL
-                          ORDER BY other.id LIMIT 1), 0)) AS at, from_byte
+                          ORDER BY other.id LIMIT 1), 0)) AS at, from_byte, to_byte,
+                     hash
                  FROM file)
              SELECT id, feed, path, verdict, rows_read, rows_used, rows_rejected, rows_duplicate,
-                 at, code, reason, from_byte
+                 at, code, reason, from_byte, to_byte, hash
              FROM placed WHERE at >= ?1 AND at < ?2 ORDER BY id",
             params![from, to],
             file,
@@ -202,6 +203,8 @@ fn file(row: &Row) -> rusqlite::Result<FileRow> {
         ],
         at: row.get(8)?,
         from_byte: count(row, 11)?,
+        to_byte: count(row, 12)?,
+        hash: row.get(13)?,
         trouble: code.zip(reason),
     })
 }
