@@ -35,7 +35,7 @@ fn assert_only_duplicates(place: &Place, duplicates: u64, before: &[String]) {
     assert_eq!(totals["accepted"], 0, "{totals}");
     assert_eq!(totals["rows"], 0, "{totals}");
     assert_eq!(totals["duplicate"], duplicates, "{totals}");
-    assert_same_rows("kept", &before, &place.kept());
+    assert_same_rows("kept", before, &place.kept());
     place.assert_rows_add_up();
 }
 

@@ -121,7 +121,7 @@ fn is_a_test(path: &str) -> bool {
             mark.is_some_and(|mark| mark.contains("test") && is_last(before, mark))
         })
     };
-    TESTS_OF.iter().any(|folder| is_there(folder))
+    TESTS_OF.iter().any(is_there)
 }
 
 /// Whether nothing but attributes and the beginning of the function comes after a line.
