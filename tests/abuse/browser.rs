@@ -9,6 +9,7 @@ use std::fs::{self, File};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::time::Duration;
 
 use serde_json::{Value, json};
 
@@ -31,6 +32,10 @@ const FLAGS: [&str; 10] = [
 /// After so many seconds the browser is ended, whatever it is at.
 const PATIENCE_S: u32 = 300;
 
+/// How often a browser that closes is looked at, and how many times at most: ten seconds.
+const CLOSE_LOOK: Duration = Duration::from_millis(50);
+const CLOSE_LOOKS: u32 = 200;
+
 /// A running browser with one page; ended when dropped.
 pub struct Browser {
     child: Child,
@@ -45,7 +50,21 @@ pub struct Browser {
 impl Drop for Browser {
     fn drop(&mut self) {
         // One that is gone already has failed the test by its silence.
-        let _ended = self.child.kill();
+        let _closing = self
+            .asks
+            .write_all(b"{\"id\":0,\"method\":\"Browser.close\"}\0");
+        for _ in 0..CLOSE_LOOKS {
+            if matches!(self.child.try_wait(), Ok(Some(_))) {
+                break;
+            }
+            std::thread::sleep(CLOSE_LOOK);
+        }
+        // The timer began a group of its own: whoever is left of it writes to the profile.
+        let group = format!("-{}", self.child.id());
+        let _ended = Command::new("kill")
+            .args(["-KILL", "--", &group])
+            .stderr(Stdio::null())
+            .status();
         let _status = self.child.wait();
     }
 }

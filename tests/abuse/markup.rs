@@ -203,7 +203,7 @@ fn place(payloads: &[String], channel: &str) -> Place {
             place.write(&format!("{station}/{name}.csv"), content);
         }
     }
-    let answer = place.run(&["replay"]);
+    let answer = place.run(&["replay", "--notify"]);
     assert_eq!(answer.code, Some(3), "{}", answer.err);
     place
 }
@@ -319,6 +319,7 @@ fn no_text_is_run_by_a_page_a_report_or_a_mail() {
         let own = ["/style.css", "/page.js", "/events", "/favicon.ico"];
         let mut may_ask: Vec<String> = own.iter().map(|one| format!("{base}{one}")).collect();
         may_ask.push(url.clone());
+        may_ask.push(format!("{url}/causes"));
         let scripts: &[&str] = if path == "/login" { &[] } else { &["/page.js"] };
         strike(&mut unseen, &look(&mut browser, &url, &may_ask, scripts));
     }
@@ -357,6 +358,13 @@ fn paths(place: &Place, chance: &mut Chance) -> Vec<String> {
         if !is_long() {
             chance.shuffle(&mut pages);
             pages.truncate(4);
+        }
+        let parts: &[&str] = match kind {
+            "alerts" => &["causes"],
+            _ => &["capability", "pads"],
+        };
+        for page in &pages {
+            paths.extend(parts.iter().map(|part| format!("{page}/{part}")));
         }
         paths.extend(pages);
     }

@@ -136,37 +136,52 @@ pub fn app(page: Arc<Page>) -> Router {
 }
 
 fn of_alerts() -> Router<Arc<Page>> {
-    let act = |what: &str| format!("/alerts/{{id}}/{what}");
     Router::new()
         .route("/alerts", get(pages::alerts::list))
         .route("/alerts/health", get(pages::health::show))
         .route("/alerts/{id}", get(pages::alerts::show))
         .route("/alerts/{id}/causes", get(pages::alerts::causes))
         .route("/alerts/{id}/boards.csv", get(pages::alerts::boards))
-        .route(&act("acknowledge"), actions::on_alert(actions::acknowledge))
-        .route(&act("comment"), actions::on_alert(actions::comment))
-        .route(&act("shelve"), actions::on_alert(actions::shelve))
-        .route(&act("unshelve"), actions::on_alert(actions::unshelve))
-        .route(&act("close"), actions::on_alert(actions::close))
+        .route(
+            "/alerts/{id}/acknowledge",
+            actions::on_alert(actions::acknowledge),
+        )
+        .route("/alerts/{id}/comment", actions::on_alert(actions::comment))
+        .route("/alerts/{id}/shelve", actions::on_alert(actions::shelve))
+        .route(
+            "/alerts/{id}/unshelve",
+            actions::on_alert(actions::unshelve),
+        )
+        .route("/alerts/{id}/close", actions::on_alert(actions::close))
 }
 
 fn of_streams() -> Router<Arc<Page>> {
-    let act = |what: &str| format!("/streams/{{id}}/{what}");
-    let decide = |what: &str| format!("/proposals/{{id}}/{what}");
     Router::new()
         .route("/streams", get(pages::streams::list))
         .route("/streams/{id}", get(pages::streams::show))
         .route("/streams/{id}/capability", get(pages::study::capability))
         .route("/streams/{id}/pads", get(pages::study::pads))
-        .route(&act("freeze"), actions::on_stream(actions::freeze))
-        .route(&act("restart"), actions::on_stream(actions::restart))
+        .route("/streams/{id}/freeze", actions::on_stream(actions::freeze))
         .route(
-            &act("out-of-service"),
+            "/streams/{id}/restart",
+            actions::on_stream(actions::restart),
+        )
+        .route(
+            "/streams/{id}/out-of-service",
             actions::on_stream(actions::out_of_service),
         )
-        .route(&act("in-service"), actions::on_stream(actions::in_service))
-        .route(&decide("approve"), actions::on_proposal(What::Approved))
-        .route(&decide("reject"), actions::on_proposal(What::Rejected))
+        .route(
+            "/streams/{id}/in-service",
+            actions::on_stream(actions::in_service),
+        )
+        .route(
+            "/proposals/{id}/approve",
+            actions::on_proposal(What::Approved),
+        )
+        .route(
+            "/proposals/{id}/reject",
+            actions::on_proposal(What::Rejected),
+        )
 }
 
 fn of_feeds() -> Router<Arc<Page>> {
