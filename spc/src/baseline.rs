@@ -7,6 +7,7 @@
 //! Source of the approach: ISO 7870-2 (Phase 1); W. A. Jensen, L. A. Jones-Farmer, C. W. Champ and
 //! W. H. Woodall, Journal of Quality Technology 38(4) 2006, 349-364; both from memory.
 
+pub mod joint;
 pub mod mixture;
 pub mod screening;
 pub mod shape;
@@ -45,11 +46,19 @@ pub enum Check {
     MassAtLowest,
     /// Readings piled up at the largest value.
     MassAtHighest,
+    /// The farthest of several measures together.
+    Farthest,
+    /// A lasting shift of several measures together.
+    JointShift,
+    /// Correlation of several measures with those before.
+    JointAutocorrelation,
+    /// Distance of several measures from a joint normal distribution.
+    JointShape,
 }
 
 impl Check {
     /// All of them.
-    pub const ALL: [Check; 11] = [
+    pub const ALL: [Check; 15] = [
         Check::Beyond,
         Check::Runs,
         Check::Shift,
@@ -61,6 +70,10 @@ impl Check {
         Check::Mixture,
         Check::MassAtLowest,
         Check::MassAtHighest,
+        Check::Farthest,
+        Check::JointShift,
+        Check::JointAutocorrelation,
+        Check::JointShape,
     ];
 
     /// The check of a [`Check::name`]; `None` for any other text.
@@ -97,6 +110,10 @@ impl Check {
             Check::Mixture => "mixture",
             Check::MassAtLowest => "mass_at_lowest",
             Check::MassAtHighest => "mass_at_highest",
+            Check::Farthest => "farthest",
+            Check::JointShift => "joint_shift",
+            Check::JointAutocorrelation => "joint_autocorrelation",
+            Check::JointShape => "joint_shape",
         }
     }
 
@@ -121,6 +138,10 @@ impl Check {
             Check::Mixture => "likelihood ratio of two populations against one",
             Check::MassAtLowest => "share of readings at the smallest value",
             Check::MassAtHighest => "share of readings at the largest value",
+            Check::Farthest => "largest T-squared",
+            Check::JointShift => "largest T-squared of before against after",
+            Check::JointAutocorrelation => "sum of squared lag-1 correlations times points",
+            Check::JointShape => "Anderson-Darling A of T-squared from its beta law",
         }
     }
 
@@ -145,6 +166,10 @@ impl Check {
             Check::Mixture => "two populations in one stream: split it by stroke or position",
             Check::MassAtLowest => "readings pile up at the smallest value",
             Check::MassAtHighest => "readings pile up at the largest value",
+            Check::Farthest => "a point lies farther out than a stable stream's",
+            Check::JointShift => "the level of the measures together shifts",
+            Check::JointAutocorrelation => "points depend on the one before: alarms mislead",
+            Check::JointShape => "together not normal: the limit's chance is not the stated one",
         }
     }
 }

@@ -122,6 +122,22 @@ fn a_change_of_several_measures_has_an_onset_and_shares() {
     write_sizes(&place, 57, &again);
     place.replay();
     let version = &place.json(&["limits", "list"])[0];
+    let checks = list(&version["findings"]["checks"]);
+    let names: Vec<String> = checks.iter().map(|one| text(one, "check")).collect();
+    let all = [
+        "farthest",
+        "joint_shift",
+        "joint_autocorrelation",
+        "joint_shape",
+    ];
+    assert_eq!(names, all, "{version}");
+    // The level of this series shifts, as J. H. Sullivan and W. H. Woodall found (from memory).
+    assert_eq!(checks[1]["warns"], true, "{version}");
+    let words = list(&version["findings"]["warnings"])[0].as_str();
+    assert!(
+        words.is_some_and(|words| words.contains("level of the measures")),
+        "{version}"
+    );
     let left_out = list(&version["findings"]["excluded"]);
     assert_eq!(left_out.len(), 1, "{version}");
     assert_eq!(text(&left_out[0], "board"), "S011");

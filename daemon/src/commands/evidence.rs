@@ -227,20 +227,7 @@ impl CheckRow {
 
     fn in_words(&self) -> String {
         let number = output::significant;
-        let all = [
-            Check::Beyond,
-            Check::Runs,
-            Check::Shift,
-            Check::Autocorrelation,
-            Check::Normality,
-            Check::Skewness,
-            Check::Resolution,
-            Check::DistinctValues,
-            Check::Mixture,
-            Check::MassAtLowest,
-            Check::MassAtHighest,
-        ];
-        let check = all.iter().find(|one| one.name() == self.check);
+        let check = Check::from_name(self.check);
         let meaning = check.map_or("", |one| one.warning());
         let against = match (self.p_value, self.bound) {
             (Some(p), _) => format!(", p = {}", number(p)),

@@ -5,6 +5,7 @@
 
 use std::sync::Arc;
 
+use spc::baseline::joint::examine_joint;
 use spc::baseline::screening::{Beyond, Ending, Exclusion, Screening, screen, screen_joint};
 use spc::baseline::{Checked, examine, examine_gauge, examine_order};
 use spc::chart::{ChartKind, Limits, LimitsError, Sample};
@@ -91,7 +92,7 @@ pub fn limits(
     Ok((limits, kept, findings))
 }
 
-/// Limits of several measures together. The checks, which are of one measure, are not made.
+/// Limits of several measures together, with checks of their own.
 fn joint(
     what: &Characteristic,
     points: &[BaselinePoint],
@@ -108,7 +109,12 @@ fn joint(
             .map_or((Vec::new(), 0), |found| left_out(points, found))
     };
     let (limits, kept, mut findings) = made(what, (points, width), estimate, screened)?;
-    findings.unchecked = Some("several measures are charted together".to_owned());
+    let stays = |point: &&BaselinePoint| findings.excluded.iter().all(|out| out.key != point.key);
+    let stayed: Vec<&BaselinePoint> = points.iter().filter(stays).collect();
+    match examine_joint(&means(&stayed), LEVEL) {
+        Ok(checks) => findings.checks = checks,
+        Err(error) => findings.unchecked = Some(error.to_string()),
+    }
     Ok((limits, kept, findings))
 }
 
