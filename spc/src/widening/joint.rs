@@ -14,6 +14,8 @@ use crate::chart::false_alarm;
 use crate::normal;
 use crate::simulation::Normals;
 use crate::t_squared::{Covariance, MEASURES_MAX, Origin, TSquared};
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 const SEED: u64 = 20_261_125;
 
@@ -26,12 +28,20 @@ const JOINT_SIZE_MAX: u32 = 400;
 
 const BISECTIONS: u32 = 50;
 
+/// Factors that are remembered.
+const FACTORS_KEPT_MAX: usize = 10_000;
+
+/// Factors that were simulated, by measures, observations and width: every stream of a
+/// characteristic asks for the same.
+static KNOWN: Mutex<BTreeMap<(usize, u32, u64), f64>> = Mutex::new(BTreeMap::new());
+
 /// Factor on the width of a T-squared limit from so many single observations, covariance from
 /// successive differences, such that nine baselines of ten have at most the chance of a false
 /// signal that the width promises.
 ///
 /// `None` for fewer than 2 p + 2 observations of p measures, for no measure or too many, and for a
-/// width not in (0, 6]. Cost: some hundred thousand normal values.
+/// width not in (0, 6]. Cost: some hundred thousand normal values, once a program for the same
+/// numbers.
 ///
 /// ```
 /// let of = |observations| spc::widening::joint_factor(2, observations, 3.0);
@@ -43,6 +53,24 @@ pub fn joint_factor(measures: usize, observations: u32, width: f64) -> Option<f6
     if !(enough && usable) {
         return None;
     }
+    let question = (measures, observations, width.to_bits());
+    let known = KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+    let found = known.get(&question).copied();
+    drop(known);
+    if found.is_some() {
+        return found;
+    }
+    // The lock is not held meanwhile: two threads may both simulate, and find the same.
+    let factor = simulated(measures, observations, width)?;
+    let mut known = KNOWN.lock().unwrap_or_else(PoisonError::into_inner);
+    if known.len() >= FACTORS_KEPT_MAX {
+        known.clear();
+    }
+    known.insert(question, factor);
+    Some(factor)
+}
+
+fn simulated(measures: usize, observations: u32, width: f64) -> Option<f64> {
     let count = observations.min(JOINT_SIZE_MAX);
     let chance = false_alarm(width);
     let mut normals = Normals::new(SEED);
@@ -151,6 +179,19 @@ mod tests {
             // The standard error is 1.7 %; counting 3,000 points blurs the edge by as much.
             let share = kept.count() as f64 / f64::from(baselines);
             assert!((share - 0.9).abs() < 0.05, "{measures} {count}: {share}");
+        }
+    }
+
+    #[test]
+    fn a_factor_that_is_remembered_is_the_one_that_is_simulated() {
+        for width in [2.5, 3.0] {
+            let fresh = simulated(2, 24, width).unwrap();
+            for _ in 0..2 {
+                assert_eq!(
+                    joint_factor(2, 24, width).map(f64::to_bits),
+                    Some(fresh.to_bits())
+                );
+            }
         }
     }
 
