@@ -4,11 +4,11 @@
 //! streams by name or any clock. The one invariant: without the floor or ceiling, the expected
 //! false alerts of all streams add up to the budget.
 //!
-//! A stream with in-control run length L that restarts after each alert gives 1/L false alerts a
-//! point on average, however its points depend on those of other streams: expectations add. Equal
-//! allocation gives every point the same chance, so every stream the same L: the points of all
-//! streams in a shift over the alerts allowed. What several streams signal for one cause becomes
-//! one alert, so the alerts that people see are at most as many.
+//! A stream with in-control run length L whose detectors are as new after each alert gives 1/L
+//! false alerts a point on average, however its points depend on those of other streams:
+//! expectations add. Equal allocation gives every point the same chance, so every stream that
+//! shares a budget the same L: the points of all of them in a shift over the alerts allowed.
+//! Signals of several streams that are taken for one cause make fewer alerts than that, never more.
 
 use crate::detection::LENGTH_MAX;
 use thiserror::Error;
@@ -53,10 +53,10 @@ pub enum BudgetError {
     RunLength(f64),
 }
 
-/// In-control run length of every stream of a line for a budget.
+/// In-control run length of every stream that shares a budget, such as those of a line.
 ///
-/// `allowed` are the false alerts allowed per line and shift, `points` the points that all streams
-/// of the line together get in a shift. The length is `points / allowed`, from [`LENGTH_FLOOR`] to
+/// `allowed` are the false alerts that they may have in a shift, `points` the points that all of
+/// them together get in it. The length is `points / allowed`, from [`LENGTH_FLOOR`] to
 /// [`LENGTH_MAX`]; no points give the floor. Cost: constant.
 ///
 /// ```

@@ -17,8 +17,7 @@ use crate::words::Station;
 
 use super::atom::AtomKey;
 use super::chart::LimitsVersion;
-use super::detect::Detection;
-use super::early::early_weight;
+use super::detect::{Detection, learns};
 use super::rates::{Rates, StationOnLine, station_of, units_a_point};
 use super::stream::StreamName;
 
@@ -26,14 +25,14 @@ use super::stream::StreamName;
 const STEPS_A_DECADE: f64 = 20.0;
 
 /// The longest run length that a budget leads to: with the limits of the spread, and an average
-/// beside them, thresholds are solved for up to four times as long.
+/// beside them, thresholds are solved for up to twice as long for each of the two.
 pub const STEPPED_MAX: f64 = 2.5e7;
 
 /// The head start of cumulative sums costs as many false alerts as so many more points.
 const HEAD_START_POINTS: f64 = 50.0;
 
-/// Scores that stop learning while a sum is high shorten the run length by so much over the root of
-/// the baseline's subgroups.
+/// Scores that learn, and stop while a sum is high, shorten the run length by so much over the root
+/// of the baseline's subgroups.
 const LEARNING_COST: f64 = 0.5;
 
 /// The narrowest limits that a run length leads to, in sigmas.
@@ -97,8 +96,9 @@ impl Budget<'_> {
     /// nothing about points that come before there is anything to compare with. Nothing while no
     /// rate is known.
     ///
-    /// They are those of limits and sums together, although there are no limits yet: the same
-    /// thresholds before and after, and a run length at least as long as the one that is needed.
+    /// They are those of limits and sums together, although there are no limits yet, so the run
+    /// length is at least the one that is needed. Those that come with the limits are a little
+    /// higher: they make up for what learning, spreads and averages cost.
     pub fn starting_sums(&self, what: &Characteristic, from: i64, to: i64) -> Option<[Cusum; 3]> {
         let rate = || self.rates.per_complete_minute(self.station, from, to);
         let length = match what.run_length {
@@ -203,7 +203,7 @@ struct Question {
     /// The spread that is judged, with the readings that it is of.
     spread: Option<(Spread, u32)>,
     cusum: bool,
-    /// The subgroups of the baseline, where sums look at scores that learn.
+    /// The subgroups of the baseline, where sums look at scores that learn ([`learns`]).
     learning_from: Option<usize>,
     ewma_weight: Option<u64>,
 }
@@ -229,7 +229,7 @@ impl Question {
             limits,
             spread: spread.filter(|_| limits),
             cusum: has(Detector::Cusum),
-            learning_from: early_weight(what, 1.0).map(|_| subgroups),
+            learning_from: (has(Detector::Cusum) && learns(what.chart)).then_some(subgroups),
             ewma_weight: has(Detector::Ewma).then(|| what.ewma_weight.to_bits()),
         }
     }

@@ -84,14 +84,9 @@ impl DetectorState {
         sample: &Sample,
         z: f64,
     ) -> Vec<Found> {
-        let score = match limits.kind {
-            ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => {
-                spc::probability::score(limits, sample.value, sample.size)
-            }
-            ChartKind::G | ChartKind::T => {
-                spc::probability::score(limits, sample.value, sample.size)
-            }
-            _ => self.reference.score(z),
+        let score = match learns(limits.kind) {
+            true => self.reference.score(z),
+            false => spc::probability::score(limits, sample.value, sample.size),
         };
         let Some(score) = score else {
             return Vec::new();
@@ -174,6 +169,24 @@ impl DetectorState {
             EWMA => detection.ewma.is_none_or(of_average),
             _ => true,
         }
+    }
+}
+
+/// Whether scores of a chart's points start themselves and learn; of others the law is known, which
+/// needs nothing but the baseline's rate.
+#[must_use]
+pub fn learns(chart: ChartKind) -> bool {
+    match chart {
+        ChartKind::Individuals
+        | ChartKind::MeanRange
+        | ChartKind::MedianRange
+        | ChartKind::MeanS
+        | ChartKind::ThreeWay
+        | ChartKind::PPrime
+        | ChartKind::UPrime => true,
+        ChartKind::P | ChartKind::Np | ChartKind::C | ChartKind::U => false,
+        // Neither sums nor averages look at the last one.
+        ChartKind::G | ChartKind::T | ChartKind::TSquared => false,
     }
 }
 
