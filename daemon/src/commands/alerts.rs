@@ -325,7 +325,7 @@ pub(crate) fn alert(
         Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,
         Ask::Facts => Causes::not_asked(),
     };
-    let hold = hold::hold(config, reader, (streams, facts), &row)?;
+    let hold = hold::hold(config, reader, (streams, facts), (&onset, &row))?;
     let (centre, run_length) = match onset::by_first(lead, STARTING) {
         true => onset::measured_early(config, reader, (streams, facts), lead)?,
         false => measured_by(facts, lead),

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::onset::onset;
+use super::onset::{Onset, onset};
 use super::{Alert, key_value, product};
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, characteristic, utc, when};
@@ -43,9 +43,9 @@ fn since(
     config: &Config,
     reader: &Reader,
     (streams, facts): (&[StreamRow], &ChartFacts),
-    row: &AlertRow,
+    (lead, row): (&Onset, &AlertRow),
 ) -> Result<i64, CommandError> {
-    let mut since = low(config, reader, facts, &row.lead)?;
+    let mut since = low(facts, lead, &row.lead);
     let Some(first) = row.members.first() else {
         return Ok(since);
     };
@@ -54,29 +54,25 @@ fn since(
         && let Some(stream) = streams.iter().find(|stream| stream.id == first.stream)
     {
         let facts = ChartFacts::read(reader, stream.clone())?;
-        since = since.min(low(config, reader, &facts, first)?);
+        let found = onset(config, reader, &facts, first)?;
+        since = since.min(low(&facts, &found, first));
     }
     Ok(since)
 }
 
-fn low(
-    config: &Config,
-    reader: &Reader,
-    facts: &ChartFacts,
-    row: &EpisodeRow,
-) -> Result<i64, CommandError> {
-    let places = onset(config, reader, facts, row)?.places;
-    Ok(places.map_or(row.first_at, |(_, low, _)| facts.points[low].at))
+fn low(facts: &ChartFacts, onset: &Onset, row: &EpisodeRow) -> i64 {
+    let earliest = onset.places.map(|(_, low, _)| facts.points[low].at);
+    earliest.unwrap_or(row.first_at)
 }
 
-/// Boards since the earliest likely onset.
+/// Boards since the earliest likely onset, that of the stream that says most given.
 pub(super) fn hold(
     config: &Config,
     reader: &Reader,
     (streams, facts): (&[StreamRow], &ChartFacts),
-    row: &AlertRow,
+    (lead, row): (&Onset, &AlertRow),
 ) -> Result<Hold, CommandError> {
-    let since = since(config, reader, (streams, facts), row)?;
+    let since = since(config, reader, (streams, facts), (lead, row))?;
     let what = characteristic(config, &facts.stream)?;
     let is_counted = !matches!(what.subgroup, Subgroup::Minutes(_));
     let units = units(config, reader, streams, (row, since))?;
@@ -175,7 +171,8 @@ pub fn list(config: &Config, reader: &Reader, row: &AlertRow) -> Result<Vec<Held
         return Ok(Vec::new());
     };
     let facts = ChartFacts::read(reader, lead.clone())?;
-    let since = since(config, reader, (&streams, &facts), row)?;
+    let lead = onset(config, reader, &facts, &row.lead)?;
+    let since = since(config, reader, (&streams, &facts), (&lead, row))?;
     let units = units(config, reader, &streams, (row, since))?;
     let held = |(unit, (time, boards)): (String, (i64, u64))| Held {
         unit,
