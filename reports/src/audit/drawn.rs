@@ -11,7 +11,7 @@ use crate::figures::{SPREAD_HEIGHT_PX, limit_lines};
 use crate::view::{Chart, Histogram};
 
 /// How high charts are drawn: the chain of a stream and its charts fit on one page of paper.
-const CHART_HEIGHT_PX: f64 = 290.0;
+const CHART_HEIGHT_PX: f64 = 255.0;
 const HISTOGRAM_HEIGHT_PX: f64 = 210.0;
 
 /// A stream's charts, for paper and for a phone.
