@@ -18,7 +18,6 @@ use crate::log;
 use crate::output::{self, Format};
 use crate::serve::ServeError;
 use crate::serve::access::Role;
-use crate::shifts;
 use crate::store::{Heard, Reader, StoreError};
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
@@ -334,8 +333,18 @@ fn read_config(path: &Path) -> Result<Arc<Config>, Failure> {
 fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let format = arguments.format;
     if let Command::Demo(options) = &arguments.command {
+        table_only(format)?;
         demo::demo(options)?;
         return Ok(DONE);
+    }
+    if let Command::Watch
+    | Command::Backup { .. }
+    | Command::Restore { .. }
+    | Command::Token { .. }
+    | Command::Quarantine(Quarantine::Retry { .. } | Quarantine::Discard { .. }) =
+        arguments.command
+    {
+        table_only(format)?;
     }
     if format == Format::Svg && !matches!(arguments.command, Command::Chart { .. }) {
         let text = "driftvane: only a chart has a picture; ask for table, json or csv";
@@ -385,8 +394,10 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Command::Backup { folder } => backup::back_up(&config, folder)?,
         Command::Restore { folder } => backup::restore(&config, folder)?,
         Command::Quarantine(command) => run_quarantine(&config, command, format)?,
-        Command::Report(Report::Shift(options)) => run_report(&config, options)?,
         Command::Report(Report::Audit(options)) => return audit::run(&config, options, format),
+        Command::Report(Report::Shift(options)) => {
+            report::print(&config, time(&config, options.at.as_deref())?, format)?;
+        }
         Command::Token { name, role, days } => token::make(&config, name, *role, *days)?,
     }
     Ok(DONE)
@@ -519,18 +530,12 @@ fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Resu
     )?)
 }
 
-fn run_report(config: &Config, options: &ShiftOptions) -> Result<(), Failure> {
-    let time = match &options.at {
-        Some(text) => parse_time(config, text)?,
-        None => {
-            let newest = reader(config)?
-                .streams()?
-                .iter()
-                .map(|stream| stream.newest)
-                .max();
-            newest.ok_or_else(|| anyhow::anyhow!("the record holds no point yet"))?
-        }
-    };
-    let path = report::write(config, &shifts::at(config, time))?;
-    Ok(output::print(&format!("{}\n", path.display()))?)
+/// Refuses a format where a command has no rows to write in it.
+fn table_only(format: Format) -> Result<(), Failure> {
+    match format {
+        Format::Table => Ok(()),
+        _ => Err(Failure::Usage(
+            "driftvane: this command has no rows; leave --format out".to_owned(),
+        )),
+    }
 }

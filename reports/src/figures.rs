@@ -12,6 +12,7 @@ use crate::chart::{
 };
 use crate::markup::px;
 use crate::number::{MISSING, count, decimals_for, fixed, signed};
+use crate::speech::{Language, Speech};
 use crate::view::{Bin, Chart, Histogram, PadMap, Pareto, ParetoBar, Point, ShiftReport};
 
 /// Rows of numbers under a chart; the rest is had from the command line.
@@ -57,23 +58,30 @@ struct NumberRow {
 }
 
 impl Figure {
-    /// Draws `chart`; `name` keeps identifiers apart inside the page.
+    /// Draws `chart` for an English page; `name` keeps identifiers apart inside it.
     #[must_use]
     pub fn new(chart: &Chart, name: &str) -> Self {
-        Self::with(chart, name, listed(&chart.points))
+        Self::spoken(chart, name, &Speech::new(Language::English))
     }
 
     /// As [`Figure::new`], with the numbers of every point, so that each can be read out.
     #[must_use]
     pub fn whole(chart: &Chart, name: &str) -> Self {
-        Self::with(
-            chart,
-            name,
-            ((0..chart.points.len()).collect(), String::new()),
-        )
+        let all = ((0..chart.points.len()).collect(), String::new());
+        Self::with(chart, name, all, &Speech::new(Language::English))
     }
 
-    fn with(chart: &Chart, name: &str, (indices, rows_note): (Vec<usize>, String)) -> Self {
+    /// Draws `chart`, whose texts are in the language already.
+    pub(crate) fn spoken(chart: &Chart, name: &str, speech: &Speech) -> Self {
+        Self::with(chart, name, listed(&chart.points), speech)
+    }
+
+    fn with(
+        chart: &Chart,
+        name: &str,
+        (indices, rows_note): (Vec<usize>, String),
+        speech: &Speech,
+    ) -> Self {
         let spread_height = if chart.spread.is_some() {
             SPREAD_HEIGHT_PX
         } else {
@@ -84,7 +92,7 @@ impl Figure {
                 height: size.height + spread_height,
                 ..size
             };
-            chart_drawn(chart, size, &format!("{name}-{suffix}"))
+            chart_drawn(chart, size, &format!("{name}-{suffix}"), speech)
         };
         let plot = |(top, bottom): (f64, f64)| format!("{} {}", px(top), px(bottom));
         let page = drawn(ChartSize::PAGE, "page");
@@ -93,8 +101,9 @@ impl Figure {
         let spread_digits = digits_for(chart.points.iter().filter_map(|point| point.spread));
         let rows = indices
             .into_iter()
-            .map(|index| number_row(&chart.points[index], value_digits, spread_digits))
+            .map(|index| number_row(&chart.points[index], value_digits, spread_digits, speech))
             .collect();
+        let limits = limit_lines(chart);
         Self {
             page_places: places(&page.places),
             phone_places: places(&phone.places),
@@ -103,10 +112,10 @@ impl Figure {
             page: Value::from_safe_string(page.svg),
             phone: Value::from_safe_string(phone.svg),
             rows,
-            rows_note,
+            rows_note: speech.say(&rows_note),
             has_spread: chart.points.iter().any(|point| point.spread.is_some()),
             unit: chart.unit.clone(),
-            limits: limit_lines(chart),
+            limits: limits.iter().map(|line| speech.say(line)).collect(),
         }
     }
 
@@ -127,7 +136,7 @@ pub(crate) struct ParetoFigure {
 
 impl ParetoFigure {
     /// The picture of a report's defects; none where there are fewer than two kinds.
-    pub(crate) fn new(report: &ShiftReport) -> Option<Self> {
+    pub(crate) fn new(report: &ShiftReport, speech: &Speech) -> Option<Self> {
         if report.top_defects.len() < 2 {
             return None;
         }
@@ -136,14 +145,15 @@ impl ParetoFigure {
             count: one.count,
         });
         let pareto = Pareto {
-            title: "Most frequent defects and their cumulative share".to_owned(),
+            title: speech.say("Most frequent defects and their cumulative share"),
             description: String::new(),
             what: "defects of the shift".to_owned(),
             bars: bars.collect(),
             total: report.defects_total,
         };
-        let drawn =
-            |size, name: &str| Value::from_safe_string(pareto_svg_named(&pareto, size, name));
+        let drawn = |size, name: &str| {
+            Value::from_safe_string(pareto_svg_named(&pareto, size, name, speech))
+        };
         let sums = running(&pareto);
         let whole = report
             .defects_total
@@ -208,8 +218,14 @@ impl PadFigure {
     /// Draws a map; `name` keeps identifiers apart inside the page.
     #[must_use]
     pub fn new(map: &PadMap, name: &str) -> Self {
+        Self::spoken(map, name, &Speech::new(Language::English))
+    }
+
+    /// As [`PadFigure::new`], in a language.
+    pub(crate) fn spoken(map: &PadMap, name: &str, speech: &Speech) -> Self {
         let drawn = |size, part: &str| {
-            Value::from_safe_string(pad_map_svg_named(map, size, &format!("{name}-{part}")))
+            let name = format!("{name}-{part}");
+            Value::from_safe_string(pad_map_svg_named(map, size, &name, speech))
         };
         let mut far: Vec<_> = map
             .pads
@@ -227,7 +243,7 @@ impl PadFigure {
             page: drawn(ChartSize::PAGE, "page"),
             phone: drawn(ChartSize::PHONE, "phone"),
             rows: rows
-                .map(|pad| (pad.label.clone(), signed(pad.deviation, 3)))
+                .map(|pad| (pad.label.clone(), speech.number(&signed(pad.deviation, 3))))
                 .collect(),
             pads: map.pads.len(),
         }
@@ -287,7 +303,12 @@ fn digits_for(values: impl Iterator<Item = f64>) -> usize {
     }
 }
 
-fn number_row(point: &Point, value_digits: usize, spread_digits: usize) -> NumberRow {
+fn number_row(
+    point: &Point,
+    value_digits: usize,
+    spread_digits: usize,
+    speech: &Speech,
+) -> NumberRow {
     let mut remarks: Vec<String> = Vec::new();
     for signal in &point.signals {
         let is_named = signal.side.is_empty() || signal.rule_words.contains(&signal.side);
@@ -302,14 +323,15 @@ fn number_row(point: &Point, value_digits: usize, spread_digits: usize) -> Numbe
         (point.excluded, "excluded"),
     ];
     let marked = marks.iter().filter(|(is_set, _)| *is_set);
-    remarks.extend(marked.map(|(_, words)| (*words).to_owned()));
+    remarks.extend(marked.map(|(_, words)| speech.say(words)));
     NumberRow {
         at: point.at_label.clone(),
         board: point.board.clone(),
-        value: fixed(point.value, value_digits),
-        spread: point
-            .spread
-            .map_or_else(|| MISSING.to_owned(), |s| fixed(s, spread_digits)),
+        value: speech.number(&fixed(point.value, value_digits)),
+        spread: point.spread.map_or_else(
+            || MISSING.to_owned(),
+            |s| speech.number(&fixed(s, spread_digits)),
+        ),
         remarks: remarks.join("; "),
     }
 }
@@ -339,10 +361,9 @@ pub(crate) fn limit_lines(chart: &Chart) -> Vec<String> {
                     bound("CL", Some(segment.centre))
                 )
             };
-            format!(
-                "Version {}, {words}: {numbers} {}",
-                segment.version, chart.unit
-            )
+            let unit = &chart.unit;
+            let line = format!("Version {}, {words}: {numbers} {unit}", segment.version);
+            line.trim_end().to_owned()
         })
         .collect()
 }

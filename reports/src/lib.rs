@@ -5,6 +5,7 @@
 
 pub mod audit;
 mod chart;
+pub mod facts;
 mod figures;
 mod filters;
 mod markup;
@@ -14,6 +15,8 @@ mod render;
 #[cfg(test)]
 mod sample;
 mod scale;
+pub mod speech;
+mod spoken;
 pub mod tables;
 pub mod view;
 mod words;
@@ -24,7 +27,7 @@ pub use figures::{Figure, HistogramFigure, PadFigure};
 pub use markup::escape;
 pub use picture::png;
 pub use render::{
-    Overrides, RenderError, Rendered, page_environment, shift_report, shift_report_or_built_in,
-    template_names,
+    Overrides, RenderError, Rendered, WORDING, page_environment, shift_report,
+    shift_report_or_built_in, template_names,
 };
 pub use workbook::xlsx;

@@ -5,6 +5,8 @@
 
 use std::fmt::Write;
 
+use crate::speech::Speech;
+
 /// Escapes text for element content and quoted attributes of HTML and XML alike.
 ///
 /// Control characters, which XML forbids, and the invisible marks that reorder a line on screen
@@ -45,13 +47,21 @@ pub(crate) enum Anchor {
     End,
 }
 
-/// Collects the elements of one drawing.
-#[derive(Debug, Default)]
+/// Collects the elements of one drawing. Its texts are said in the language of its reader.
+#[derive(Debug)]
 pub(crate) struct Drawing {
     out: String,
+    speech: Speech,
 }
 
 impl Drawing {
+    pub(crate) fn new(speech: &Speech) -> Self {
+        Self {
+            out: String::new(),
+            speech: speech.clone(),
+        }
+    }
+
     /// Opens an element; every attribute value is escaped.
     pub(crate) fn open(&mut self, name: &str, attributes: &[(&str, &str)]) {
         self.start(name, attributes);
@@ -85,10 +95,17 @@ impl Drawing {
             Anchor::Middle => attributes.push(("text-anchor", "middle")),
             Anchor::End => attributes.push(("text-anchor", "end")),
         }
-        self.element("text", &attributes, text);
+        let text = self.speech.say(text);
+        self.element("text", &attributes, &text);
     }
 
     /// A straight line.
+    /// An element with an identifier and a text.
+    pub(crate) fn said(&mut self, name: &str, id: &str, text: &str) {
+        let text = self.speech.say(text);
+        self.element(name, &[("id", id)], &text);
+    }
+
     pub(crate) fn line(&mut self, from: (f64, f64), to: (f64, f64)) {
         let path = format!("M{} {}L{} {}", px(from.0), px(from.1), px(to.0), px(to.1));
         self.leaf("path", &[("d", &path)]);

@@ -6,8 +6,8 @@
 /// What stands where a number is missing.
 pub(crate) const MISSING: &str = "–";
 
-const GROUP_SEPARATOR: char = '\u{202f}';
-const MINUS: char = '\u{2212}';
+pub(crate) const GROUP_SEPARATOR: char = '\u{202f}';
+pub(crate) const MINUS: char = '\u{2212}';
 
 /// A whole number, its digits grouped by three from ten thousand on.
 pub(crate) fn count(value: u64) -> String {

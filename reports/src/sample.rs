@@ -176,15 +176,23 @@ pub(crate) fn report(say: Say<'_>) -> ShiftReport {
             points_signalled: 21,
             false_alert_budget: Some(1.0),
         },
-        open: vec![AlertLine {
-            id: say("A-0042"),
-            stream: say("line 2 / Heron / 0402 / stroke A"),
-            state: say("active, acknowledged"),
-            what: say("Mean paste height rose by 4 µm and stays there."),
-            raised_at: say("13:48"),
-            boards_to_hold: Some(37),
-            next_step: say("Clean the foil, then measure five panels."),
+        open: vec![open(say)],
+        taken_over: vec![TakenOver {
+            id: say("A-0031"),
+            stream: say("line 2 / Heron / QFN / stroke B"),
+            now: say("returned, acknowledged"),
         }],
+        taken_over_from: say("From the report Night of 2026-03-03, revision 1"),
+        compared_with: 1,
+        differences: vec![Difference {
+            area: say("Data"),
+            subject: say("paste-2"),
+            figure: say("rows used"),
+            before: say("100"),
+            now: say("120"),
+        }],
+        new_files: vec![say("heron_1250.csv")],
+        new_files_more: 3,
         yields: yields(say),
         top_defects: vec![
             defect("R117", "solder bridge", 9, 0.36, say),
@@ -202,15 +210,42 @@ pub(crate) fn report(say: Say<'_>) -> ShiftReport {
         )],
         capability: capability(say),
         completeness: completeness(say),
-        changes: vec![ChangeLine {
-            at: say("2026-03-04 07:32"),
-            what: say("Limits of line 2 / Heron / 0402 frozen as version 3"),
-            by: say("M. Okafor"),
-            reason: say("baseline after foil change"),
-        }],
+        changes: vec![change(say)],
         cautions: vec![say(
             "Clocks of line 2 differ by 40 s; order within a minute is uncertain.",
         )],
+        ..ShiftReport::default()
+    }
+}
+
+fn open(say: Say<'_>) -> AlertLine {
+    AlertLine {
+        id: say("A-0042"),
+        stream: say("line 2 / Heron / 0402 / stroke A"),
+        state: say("active, acknowledged"),
+        what: say("beyond the control limits, since H-1289"),
+        size: Some(4.1),
+        unit: say("µm"),
+        size_sigma: Some(3.4),
+        points_to: say("points to the process"),
+        raised_at: say("13:48"),
+        boards_to_hold: Some(37),
+        next_step: say("Clean the foil, then measure five panels."),
+        carried: say("taken over from the shift before"),
+    }
+}
+
+fn change(say: Say<'_>) -> ChangeLine {
+    ChangeLine {
+        at: say("2026-03-04 07:32"),
+        until: say("2026-03-04 07:50"),
+        what: say("Limits set for 2 streams"),
+        by: say("M. Okafor"),
+        reason: say("baseline after foil change"),
+        items: vec![ChangeItem {
+            at: say("2026-03-04 07:33"),
+            what: say("Limits of line 2 / Heron / 0402 set as version 3"),
+        }],
     }
 }
 
@@ -229,7 +264,19 @@ fn yields(say: Say<'_>) -> Vec<YieldRow> {
         false_calls: Some(56),
         confirmed_defects: Some(25),
         opportunities: Some(618_000),
+        false_share: Some(0.691),
         dpmo: Some(40.45),
+        before: Some(EarlierRuns {
+            runs: 4,
+            since: say("2026-02-26 06:00"),
+            units: 1_640,
+            fpy: Some(0.991),
+            fpy_low: Some(0.985),
+            fpy_high: Some(0.9947),
+            false_share: Some(0.72),
+            dpmo: Some(22.1),
+        }),
+        compared: say("lower than before"),
         opportunity_basis: say("components plus terminations, 1500 per board"),
         yield_basis: say("no confirmed defect at the first inspection"),
     };
@@ -243,6 +290,7 @@ fn yields(say: Say<'_>) -> Vec<YieldRow> {
         fpy_low: Some(0.9905),
         fpy_high: Some(1.0),
         yield_basis: say("all steps passed at the first attempt"),
+        compared: say("higher than before"),
         ..YieldRow::default()
     };
     vec![optical, function]
@@ -357,6 +405,7 @@ fn completeness(say: Say<'_>) -> Completeness {
         reason: say("F017 decimal comma"),
         count: 12,
         example: say("heron_1244.csv:118"),
+        detail: say("5 cells, the header has 6"),
     }];
     Completeness {
         feeds: vec![feed],

@@ -5,7 +5,11 @@
 //! or a clock. Invariant: a view holds everything its report shows, so equal views give equal
 //! bytes.
 
+mod yields;
+
 use serde::Serialize;
+
+pub use yields::{EarlierRuns, YieldRow};
 
 /// One signal at one point.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -209,14 +213,50 @@ pub struct AlertLine {
     pub stream: String,
     /// State in words, e.g. "active, not acknowledged" or "shelved until 22:00".
     pub state: String,
-    /// What happened, in a sentence.
+    /// What moved and since when, in a few words.
     pub what: String,
+    /// How far it moved, in the unit of the characteristic.
+    pub size: Option<f64>,
+    /// The unit of `size`.
+    pub unit: String,
+    /// How far it moved, in sigma.
+    pub size_sigma: Option<f64>,
+    /// Whether it points to the gauge or the process; empty where that is not told.
+    pub points_to: String,
     /// Local time of raising.
     pub raised_at: String,
     /// Boards to hold; `None` where it is not known.
     pub boards_to_hold: Option<u64>,
     /// What the next shift must do.
     pub next_step: String,
+    /// Says that the shift before handed it over; empty where it did not.
+    pub carried: String,
+}
+
+/// An alert that the shift before handed over and that is not open any more.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct TakenOver {
+    /// The alert's identity.
+    pub id: String,
+    /// The stream it was raised on.
+    pub stream: String,
+    /// What became of it.
+    pub now: String,
+}
+
+/// A figure that differs from the revision before.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Difference {
+    /// The part of the report.
+    pub area: String,
+    /// The alert, station, feed or stream; empty where the figure is of all.
+    pub subject: String,
+    /// The figure; empty where the subject says it.
+    pub figure: String,
+    /// What it was; empty where it was not there.
+    pub before: String,
+    /// What it is; empty where it is gone.
+    pub now: String,
 }
 
 /// A figure of how alerts are doing.
@@ -232,43 +272,6 @@ pub struct HealthLine {
     pub target: String,
     /// Whether the target is missed.
     pub is_missed: bool,
-}
-
-/// First-pass yield and defects per million opportunities of one station and product.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
-pub struct YieldRow {
-    /// The line.
-    pub line: String,
-    /// The station.
-    pub station: String,
-    /// The product.
-    pub product: String,
-    /// Boards whose first attempt counts.
-    pub units: u64,
-    /// Boards good at the first attempt.
-    pub first_pass_good: u64,
-    /// First-pass yield as a fraction.
-    pub fpy: Option<f64>,
-    /// Lower end of the 95 % interval of `fpy`.
-    pub fpy_low: Option<f64>,
-    /// Upper end of the 95 % interval of `fpy`.
-    pub fpy_high: Option<f64>,
-    /// Boards good after retests and review, where the feed tells.
-    pub final_good: Option<u64>,
-    /// Locations called by the machine, where the station calls.
-    pub machine_calls: Option<u64>,
-    /// Calls that review found false.
-    pub false_calls: Option<u64>,
-    /// Calls that review confirmed.
-    pub confirmed_defects: Option<u64>,
-    /// Opportunities for a defect.
-    pub opportunities: Option<u64>,
-    /// Defects per million opportunities.
-    pub dpmo: Option<f64>,
-    /// How opportunities were counted.
-    pub opportunity_basis: String,
-    /// What counts as good at the first pass.
-    pub yield_basis: String,
 }
 
 /// One of the most frequent defects.
@@ -426,6 +429,8 @@ pub struct RejectReason {
     pub count: u64,
     /// An example as file:line.
     pub example: String,
+    /// What the record says of the example, in English.
+    pub detail: String,
 }
 
 /// Whether the data is whole.
@@ -437,17 +442,30 @@ pub struct Completeness {
     pub rejects: Vec<RejectReason>,
 }
 
-/// Something a person changed during the shift.
+/// Something that people or the line changed during the shift, or several of one kind.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct ChangeLine {
-    /// Local time.
+    /// Local time, of the first of several.
     pub at: String,
+    /// Local time of the last of several; empty where it is the same minute.
+    pub until: String,
     /// What changed: limits frozen or restarted, product change, configuration.
     pub what: String,
     /// Who did it.
     pub by: String,
     /// Why.
     pub reason: String,
+    /// Each of several by itself; empty where `what` says it all.
+    pub items: Vec<ChangeItem>,
+}
+
+/// One of several changes that stand in one line.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct ChangeItem {
+    /// Local time.
+    pub at: String,
+    /// What changed.
+    pub what: String,
 }
 
 /// Whether the shift ran in control, counted over streams.
@@ -488,8 +506,22 @@ pub struct ShiftReport {
     pub revision_note: String,
     /// Whether the shift ran in control.
     pub control: ControlSummary,
+    /// The revision that this one is compared with; 0 for the first.
+    pub compared_with: u32,
+    /// What differs from it.
+    pub differences: Vec<Difference>,
+    /// What is to be said where no figure differs.
+    pub differences_note: String,
+    /// Files that came since it, some of them.
+    pub new_files: Vec<String>,
+    /// How many more came.
+    pub new_files_more: u64,
     /// What is open and must be handed over.
     pub open: Vec<AlertLine>,
+    /// What the shift before handed over and is not open any more.
+    pub taken_over: Vec<TakenOver>,
+    /// Which report handed it over.
+    pub taken_over_from: String,
     /// Yield per station and product.
     pub yields: Vec<YieldRow>,
     /// The most frequent defects.

@@ -5,8 +5,15 @@
 
 use serde::Serialize;
 
-use crate::number::{count, significant};
-use crate::view::{Completeness, ControlSummary, FeedCompleteness, ShiftReport};
+use crate::number::{count, percent, significant};
+use crate::speech::Speech;
+use crate::view::{Completeness, ControlSummary, FeedCompleteness, ShiftReport, YieldRow};
+
+/// Yields that the head of a report tells.
+const YIELDS_TOLD_MAX: usize = 3;
+
+/// What `compared` says of a yield that fell.
+const LOWER: &str = "lower than before";
 
 /// A finding: its verdict in a few words, and the counts behind it.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -26,17 +33,30 @@ pub(crate) struct Findings {
     pub(crate) open: Finding,
     /// Whether the shift ran in control.
     pub(crate) control: Finding,
+    /// How the yields compare with the product's runs before.
+    pub(crate) yields: Finding,
     /// Whether the data is whole.
     pub(crate) data: Finding,
 }
 
 impl Findings {
-    /// The findings of a shift.
-    pub(crate) fn new(report: &ShiftReport) -> Self {
+    /// The findings of a shift, in a language.
+    pub(crate) fn new(report: &ShiftReport, speech: &Speech) -> Self {
         Self {
-            open: open(report),
-            control: control(&report.control),
-            data: data(&report.completeness),
+            open: open(report).said(speech),
+            control: control(&report.control).said(speech),
+            yields: yields(report).said(speech),
+            data: data(&report.completeness).said(speech),
+        }
+    }
+}
+
+impl Finding {
+    fn said(self, speech: &Speech) -> Self {
+        Self {
+            verdict: speech.say(&self.verdict),
+            details: self.details.iter().map(|line| speech.say(line)).collect(),
+            ..self
         }
     }
 }
@@ -115,6 +135,42 @@ fn control(summary: &ControlSummary) -> Finding {
         verdict,
         details,
         needs_attention,
+    }
+}
+
+fn yields(report: &ShiftReport) -> Finding {
+    let rows = || report.yields.iter().filter(|row| row.fpy.is_some());
+    let is_lower = |row: &&YieldRow| row.compared == LOWER;
+    let (lower, compared) = (
+        rows().filter(is_lower).count(),
+        rows().filter(|row| row.before.is_some()).count(),
+    );
+    let verdict = match (rows().count(), compared, lower) {
+        (0, ..) => "No board was tested or inspected.".to_owned(),
+        (_, 0, _) => "Yield: there is no earlier run to compare with.".to_owned(),
+        (_, _, 0) => "Yield is not lower than in the runs before.".to_owned(),
+        (.., 1) => "Yield is lower than before at 1 station.".to_owned(),
+        (.., lower) => format!(
+            "Yield is lower than before at {} stations.",
+            count(lower as u64)
+        ),
+    };
+    // The ones that fell come first; there is room for a few.
+    let mut told: Vec<&YieldRow> = rows().collect();
+    told.sort_by_key(|row| !is_lower(row));
+    let line = |row: &&YieldRow| {
+        let place = format!("{} {}", row.line, row.station);
+        let now = percent(row.fpy.unwrap_or(f64::NAN));
+        match row.before.as_ref().and_then(|before| before.fpy) {
+            Some(before) => format!("{place}: {now}, before {}.", percent(before)),
+            None => format!("{place}: {now}."),
+        }
+    };
+    let details = told.iter().take(YIELDS_TOLD_MAX).map(line).collect();
+    Finding {
+        verdict,
+        details,
+        needs_attention: lower > 0,
     }
 }
 

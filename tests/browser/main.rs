@@ -16,6 +16,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use reports::speech::Language;
 use reports::{Overrides, shift_report};
 
 mod live;
@@ -68,7 +69,14 @@ function look(frame) {
 
 #[test]
 fn a_report_opens_offline_without_scripts_and_fits_a_phone() {
-    let rendered = shift_report(&sample::report(), &Overrides::none()).expect("a report");
+    for language in Language::ALL {
+        opens_offline_and_fits_a_phone(language);
+    }
+}
+
+fn opens_offline_and_fits_a_phone(language: Language) {
+    let report = sample::report();
+    let rendered = shift_report(&report, &Overrides::none(), language).expect("a report");
     for forbidden in [
         "<script", "src=", "@import", "url(", "<link", "<iframe", "<object",
     ] {

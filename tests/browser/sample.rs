@@ -58,6 +58,7 @@ pub fn report() -> ShiftReport {
             what: format!("limits of {STREAM} restarted"),
             by: "M. Example".into(),
             reason: "new stencil".into(),
+            ..ChangeLine::default()
         }],
         ..ShiftReport::default()
     }
@@ -84,10 +85,15 @@ fn open() -> AlertLine {
         id: "A-0007".into(),
         stream: STREAM.into(),
         state: "active, not acknowledged".into(),
-        what: "The mean of the panels has risen by 2.4 sigma.".into(),
+        what: "a lasting shift, by cumulative sums, since P000371 (2026-03-04 12:58)".into(),
+        size: Some(4.3),
+        unit: "um".into(),
+        size_sigma: Some(2.4),
+        points_to: "points to the process".into(),
         raised_at: "2026-03-04 13:31".into(),
         boards_to_hold: Some(48),
         next_step: "Hold the panels since the onset and measure one by hand.".into(),
+        ..AlertLine::default()
     }
 }
 
@@ -245,6 +251,7 @@ fn completeness() -> Completeness {
             reason: "F102 not a number".into(),
             count: 5,
             example: "P000399_20260304T124512.csv:17".into(),
+            detail: "'n/a' is not a number".into(),
         }],
     }
 }

@@ -25,6 +25,7 @@ mod folder;
 mod folders;
 mod full_disk;
 mod gauge;
+mod handover;
 mod ledger;
 mod life;
 mod live_page;

@@ -4,6 +4,7 @@
 //! What several commands say alike (times, rules, streams by name) is here; what one says is not.
 //! The one invariant: a command writes nothing but what its name says.
 
+use std::path::Path;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -40,6 +41,7 @@ pub mod quarantine;
 pub mod rehearse;
 pub mod replay;
 pub mod report;
+mod report_history;
 pub(crate) mod shift_facts;
 pub mod streams;
 pub mod token;
@@ -176,6 +178,15 @@ pub(crate) fn rule_words(name: &str) -> String {
         _ => spc::rules::Rule::from_name(name)
             .map_or_else(|| name.to_owned(), |rule| rule.in_words().to_owned()),
     }
+}
+
+/// The name of a file without its folder.
+pub(crate) fn file_name(path: &str) -> String {
+    let name = Path::new(path).file_name();
+    name.map_or_else(
+        || path.to_owned(),
+        |name| name.to_string_lossy().into_owned(),
+    )
 }
 
 /// A time on the plant's clock.

@@ -11,16 +11,21 @@ use reports::view::{
     AlertDetail, AlertLine, CapabilityRow, ControlSummary, Estimate, HealthLine, OnsetView,
     ShiftReport,
 };
-use reports::{Overrides, shift_report_or_built_in};
+use reports::{Overrides, WORDING, shift_report_or_built_in};
+use serde::Serialize;
 
 use super::alerts::health::{self, Health};
 use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
-use super::{CommandError, characteristic, local, local_minute, pad_maps, rule_words, shift_facts};
+use super::{
+    CommandError, characteristic, local, local_minute, pad_maps, report_history, rule_words,
+    shift_facts,
+};
 use crate::clock;
 use crate::config::Config;
-use crate::shifts::{Span, file_part};
+use crate::output::{self, Format, Table};
+use crate::shifts::{self, Span, file_part};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, ReportRow};
 
@@ -47,7 +52,7 @@ pub fn build_shift_report(
     let mut open = Vec::new();
     let mut rows = reader.alerts()?;
     rows.sort_by_key(alerts::urgency);
-    for row in rows {
+    for row in rows.clone() {
         let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
@@ -71,7 +76,7 @@ pub fn build_shift_report(
     let health = health::health(config, reader, window)?;
     let files = shift_facts::file_count(reader, window)?;
     let (top_defects, defects_total) = shift_facts::top_defects(config, reader, window)?;
-    Ok(ShiftReport {
+    let mut view = ShiftReport {
         plant: config.plant.clone(),
         shift: shift.name.clone(),
         from: local_minute(config, window.0),
@@ -79,7 +84,6 @@ pub fn build_shift_report(
         zone: config.zone.iana_name().unwrap_or("UTC").to_owned(),
         data_note: format!("Made from {files} files with events in the shift"),
         revision: 1,
-        revision_note: String::new(),
         control: control(reader, &streams, window)?,
         open,
         yields: shift_facts::yields(config, reader, window)?,
@@ -93,7 +97,10 @@ pub fn build_shift_report(
         completeness: shift_facts::completeness(config, reader, window)?,
         changes: shift_facts::changes(config, reader, &streams, window)?,
         cautions: shift_facts::cautions(config),
-    })
+        ..ShiftReport::default()
+    };
+    report_history::take_over(config, reader, (&streams, &rows), shift, &mut view)?;
+    Ok(view)
 }
 
 fn control(
@@ -124,11 +131,35 @@ fn open_line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         id: alert.id.clone(),
         stream: stream.label.clone(),
         state: alert.state.clone(),
-        what: alert.what_happened.clone(),
+        what: moved(config, alert),
+        size: alert.size,
+        unit: alert.unit.clone(),
+        size_sigma: Some(alert.row.lead.size_sigma),
+        points_to: match alert.origin.as_str() {
+            "gauge" => "points to the gauge".to_owned(),
+            "process" => "points to the process".to_owned(),
+            _ => String::new(),
+        },
         raised_at: local_minute(config, alert.row.first_at),
         boards_to_hold: alert.boards_to_hold,
         next_step: steps.into_iter().next().unwrap_or_default(),
+        carried: String::new(),
     }
+}
+
+/// What moved and since when, for who has two minutes; the sentence with all of it stands with the
+/// evidence.
+fn moved(config: &Config, alert: &Alert) -> String {
+    let rule = alert.rules.first().map(|rule| rule_words(rule));
+    let rule = rule.unwrap_or_default();
+    let others = match alert.stream_count {
+        0 | 1 => String::new(),
+        streams => format!(" and {} more streams", streams - 1),
+    };
+    let at = alert.onset.at.parse::<jiff::Timestamp>();
+    let at = at.map_or(alert.row.lead.first_at, |at| at.as_microsecond());
+    let at = local_minute(config, at);
+    format!("{rule}{others}, since {} ({at})", alert.onset.board)
 }
 
 /// An alert with its evidence.
@@ -310,7 +341,59 @@ pub(super) fn capability_row(config: &Config, found: Capability) -> CapabilityRo
 /// As [`write_shift_report`], and when there is no record yet.
 pub fn write(config: &Config, shift: &Span) -> Result<PathBuf, CommandError> {
     let reader = Reader::open(&config.data_folder)?;
-    write_shift_report(config, &reader, shift)
+    Ok(write_shift_report(config, &reader, shift)?.path)
+}
+
+/// A report that stands in its folder.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Written {
+    /// The shift.
+    pub shift: String,
+    /// The day on which it began.
+    pub date: String,
+    /// The revision.
+    pub revision: u32,
+    /// Where it is.
+    pub path: PathBuf,
+}
+
+/// Writes the report of the shift at a time, or of the one of the newest data, and prints where it
+/// is.
+///
+/// # Errors
+///
+/// As [`write_shift_report`], and when the record can have nothing about that shift.
+pub fn print(config: &Config, at: Option<i64>, format: Format) -> Result<(), CommandError> {
+    let reader = Reader::open(&config.data_folder)?;
+    let Some((first, newest)) = reader.events()? else {
+        let text = "the record holds no event yet: there is nothing to report";
+        return Err(CommandError::Usage(text.to_owned()));
+    };
+    let shift = shifts::at(config, at.unwrap_or(newest));
+    let named = format!("the {} shift of {}", shift.name, shift.date);
+    // A shift in between that stood still has a report: what is open has to be handed over.
+    if shift.end <= first {
+        let first = local_minute(config, first);
+        let text = format!("there is no report of {named}: the record begins at {first}");
+        return Err(CommandError::Usage(text));
+    }
+    if shift.start > newest.max(clock::now()) {
+        let text = format!("there is no report of {named}: it has not begun");
+        return Err(CommandError::Usage(text));
+    }
+    let written = write_shift_report(config, &reader, &shift)?;
+    let path = written.path.display().to_string();
+    if format == Format::Table {
+        return Ok(output::print(&format!("{path}\n"))?);
+    }
+    let mut table = Table::new(&["shift", "date", "revision", "path"]);
+    table.push(vec![
+        written.shift.as_str().into(),
+        written.date.as_str().into(),
+        written.revision.into(),
+        path.into(),
+    ]);
+    Ok(output::print_rows(format, &table, &written)?)
 }
 
 /// Writes the report of a shift, and tells where it is. What was said before is not written again.
@@ -322,10 +405,16 @@ pub fn write_shift_report(
     config: &Config,
     reader: &Reader,
     shift: &Span,
-) -> Result<PathBuf, CommandError> {
+) -> Result<Written, CommandError> {
     let mut view = build_shift_report(config, reader, shift)?;
     let overrides = overrides(config)?;
-    let first = shift_report_or_built_in(&view, &overrides)?;
+    let first = shift_report_or_built_in(&view, &overrides, config.locale)?;
+    let written = |path: &Path, revision| Written {
+        shift: shift.name.clone(),
+        date: shift.date.to_string(),
+        revision,
+        path: path.to_owned(),
+    };
     let digest = blake3::hash(first.html.as_bytes()).as_bytes().to_vec();
     let start = shift.start;
     let last = reader.last_report(start)?;
@@ -333,7 +422,7 @@ pub fn write_shift_report(
         && last.digest == digest
         && Path::new(&last.path).exists()
     {
-        return Ok(PathBuf::from(&last.path));
+        return Ok(written(Path::new(&last.path), last.revision));
     }
     // The same words once more, where somebody took the file away: no new revision.
     let again = last.as_ref().filter(|last| last.digest == digest);
@@ -344,8 +433,12 @@ pub fn write_shift_report(
     view.revision = revision;
     if revision > 1 {
         view.revision_note = "data or decisions came in after the revision before".to_owned();
+        report_history::compare(reader, shift, revision - 1, &mut view)?;
     }
-    let page = shift_report_or_built_in(&view, &overrides)?;
+    let page = match revision {
+        1 => first,
+        _ => shift_report_or_built_in(&view, &overrides, config.locale)?,
+    };
     for notice in &page.notices {
         tracing::warn!(shift = %shift.name, %notice, "report");
     }
@@ -355,15 +448,15 @@ pub fn write_shift_report(
         let path = path.display();
         tracing::warn!(%path, "the record can not be written: it does not keep this report");
     } else if again.is_none() {
-        let path = path.to_string_lossy().into_owned();
         let row = ReportRow {
             revision,
-            path,
+            path: path.to_string_lossy().into_owned(),
             digest,
         };
-        reader.keep_report(start, &row, clock::now())?;
+        let figures = report_history::kept(reader, shift, &view)?;
+        reader.keep_report(start, &row, &figures, clock::now())?;
     }
-    Ok(path)
+    Ok(written(&path, revision))
 }
 
 fn file_name(shift: &Span, revision: u32) -> String {
@@ -390,7 +483,8 @@ fn overrides(config: &Config) -> Result<Overrides, CommandError> {
         let is_template = path
             .extension()
             .is_some_and(|end| end == "html" || end == "css");
-        if let (true, Some(name)) = (is_template, path.file_name()) {
+        let is_wording = path.file_name().is_some_and(|name| name == WORDING);
+        if let (true, Some(name)) = (is_template || is_wording, path.file_name()) {
             let text = fs::read_to_string(&path).map_err(|source| wrap(&path, source))?;
             templates.push((name.to_string_lossy().into_owned(), text));
         }

@@ -3,26 +3,25 @@
 //! Knows no page. The one invariant: a figure whose basis the feed does not give stays empty and
 //! says why.
 
+mod changes;
+mod yields;
+
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
 
-use reports::view::{
-    ChangeLine, Completeness, FeedCompleteness, RejectReason, TopDefect, YieldRow,
-};
+use reports::view::{Completeness, FeedCompleteness, RejectReason, TopDefect};
 
-use super::baseline::Baseline;
-use super::{CommandError, local, local_minute};
+use super::{CommandError, file_name, local_minute};
 use crate::config::{Config, Feed};
+use crate::feeds::diagnostics::meaning;
 use crate::output::number_of;
-use crate::store::query::{FileRow, StreamRow, YieldFacts};
+use crate::store::query::FileRow;
 use crate::store::{IgnoredRow, Reader, SilenceRow};
-use crate::words::Station;
+
+pub use changes::changes;
+pub use yields::yields;
 
 /// The most frequent defects that are shown.
 const TOP_DEFECTS: usize = 10;
-
-/// The confidence of the interval of a yield.
-const CONFIDENCE: f64 = 0.95;
 
 fn feed<'a>(config: &'a Config, name: &str) -> Option<&'a Feed> {
     config.feeds.iter().find(|feed| feed.name == name)
@@ -36,53 +35,6 @@ fn place(config: &Config, name: &str) -> String {
     )
 }
 
-/// What one line, station and product add up to.
-#[derive(Default)]
-struct Sum {
-    units: u64,
-    good: u64,
-    final_good: u64,
-    calls: u64,
-    confirmed: u64,
-    false_calls: u64,
-    defects: u64,
-    opportunities: Option<u64>,
-    is_partial: bool,
-    opportunity_basis: Vec<String>,
-    yield_basis: Vec<String>,
-    is_reviewed: bool,
-}
-
-/// Yields by line, station and product.
-pub fn yields(
-    config: &Config,
-    reader: &Reader,
-    (from, to): (i64, i64),
-) -> Result<Vec<YieldRow>, CommandError> {
-    let reviewed = reader.reviewed_feeds()?;
-    let mut sums: BTreeMap<(String, Option<Station>, String), Sum> = BTreeMap::new();
-    for facts in reader.yields(from, to)? {
-        let feed = feed(config, &facts.feed);
-        if !feed.is_none_or(gives_verdict) {
-            continue;
-        }
-        let line = feed.map_or_else(String::new, |feed| feed.line.clone());
-        let key = (line, feed.map(|feed| feed.station), facts.product.clone());
-        let is_reviewed = reviewed.contains(&facts.feed);
-        add(
-            config,
-            sums.entry(key).or_default(),
-            feed,
-            &facts,
-            is_reviewed,
-        );
-    }
-    Ok(sums
-        .into_iter()
-        .map(|(key, sum)| yield_row(key, sum))
-        .collect())
-}
-
 /// Whether a feed tells good boards from others. Without that, no call means nothing.
 fn gives_verdict(feed: &Feed) -> bool {
     feed.call.is_some() || feed.review.is_some() || feed.lists_failures_only
@@ -94,118 +46,6 @@ pub fn cautions(config: &Config) -> Vec<String> {
     silent
         .map(|feed| format!("Feed {} gives no verdict, so it has no yield.", feed.name))
         .collect()
-}
-
-fn add(config: &Config, sum: &mut Sum, feed: Option<&Feed>, facts: &YieldFacts, reviewed: bool) {
-    let by_review = reviewed && feed.is_none_or(|feed| feed.station == Station::Optical);
-    let (good, last, defects, basis) = if by_review {
-        let basis = "no confirmed defect at the first inspection";
-        (
-            facts.without_confirmed,
-            facts.last_without_confirmed,
-            facts.confirmed,
-            basis,
-        )
-    } else {
-        let basis = match feed.map(|feed| feed.station) {
-            Some(Station::Function) => "every step passed at the first attempt",
-            _ => "no call at the first inspection",
-        };
-        (
-            facts.without_call,
-            facts.last_without_call,
-            facts.calls,
-            basis,
-        )
-    };
-    sum.units += facts.units;
-    sum.good += good;
-    sum.final_good += last;
-    sum.defects += defects;
-    sum.calls += facts.calls;
-    sum.confirmed += facts.confirmed;
-    sum.false_calls += facts.false_calls;
-    sum.is_reviewed |= reviewed;
-    note(&mut sum.yield_basis, basis);
-    let (opportunities, basis) = opportunities(config, feed, facts);
-    note(&mut sum.opportunity_basis, basis);
-    match opportunities {
-        Some(count) => *sum.opportunities.get_or_insert(0) += count,
-        None => sum.is_partial = true,
-    }
-}
-
-fn note(list: &mut Vec<String>, words: &str) {
-    if !list.iter().any(|known| known == words) {
-        list.push(words.to_owned());
-    }
-}
-
-fn opportunities(
-    config: &Config,
-    feed: Option<&Feed>,
-    facts: &YieldFacts,
-) -> (Option<u64>, &'static str) {
-    if facts.opportunities > 0 {
-        return (Some(facts.opportunities), "as the feed states");
-    }
-    let product = config
-        .products
-        .iter()
-        .find(|product| product.name == facts.product);
-    let only = || (config.products.len() == 1).then(|| &config.products[0]);
-    let station = feed.map(|feed| feed.station);
-    let a_board = product.or_else(only).and_then(|product| {
-        let found = product
-            .opportunities
-            .iter()
-            .find(|(kind, _)| Some(*kind) == station);
-        found.map(|(_, count)| u64::from(*count))
-    });
-    if let Some(a_board) = a_board {
-        return (
-            Some(a_board * facts.units),
-            "the product's opportunities a board",
-        );
-    }
-    if feed.is_some_and(|feed| feed.lists_failures_only) {
-        let basis = "not known: the feed lists calls only, and the product gives none";
-        return (None, basis);
-    }
-    (
-        Some(facts.rows),
-        "rows of the feed, a location or step each",
-    )
-}
-
-fn yield_row((line, station, product): (String, Option<Station>, String), sum: Sum) -> YieldRow {
-    let share = spc::quality::first_pass_yield(sum.good, sum.units, CONFIDENCE);
-    let opportunities = sum.opportunities.filter(|_| !sum.is_partial);
-    let pending = sum.calls.saturating_sub(sum.confirmed + sum.false_calls);
-    let mut basis = sum.yield_basis;
-    if sum.is_reviewed && pending > 0 {
-        basis.push(format!(
-            "{pending} calls without a review yet count as good"
-        ));
-    }
-    YieldRow {
-        line,
-        station: station.map_or("unknown", Station::name).to_owned(),
-        product,
-        units: sum.units,
-        first_pass_good: sum.good,
-        fpy: share.map(|share| share.value),
-        fpy_low: share.map(|share| share.lower),
-        fpy_high: share.map(|share| share.upper),
-        final_good: Some(sum.final_good),
-        machine_calls: (station != Some(Station::Function)).then_some(sum.calls),
-        false_calls: sum.is_reviewed.then_some(sum.false_calls),
-        confirmed_defects: sum.is_reviewed.then_some(sum.confirmed),
-        opportunities,
-        dpmo: opportunities.and_then(|count| spc::quality::dpmo(sum.defects, count)),
-        opportunity_basis: sum.opportunity_basis.join("; "),
-        yield_basis: basis.join("; "),
-    }
 }
 
 /// The most frequent defects, and how many there are in all: confirmed ones where a person reviews,
@@ -414,9 +254,10 @@ fn rejects(reader: &Reader, files: &[FileRow]) -> Result<Vec<RejectReason>, Comm
     let mut reasons: BTreeMap<String, RejectReason> = BTreeMap::new();
     let mut add = |code: &str, reason: &str, count: u64, example: String| {
         let fresh = || RejectReason {
-            reason: format!("{reason} ({code})"),
+            reason: format!("{} ({code})", meaning(code).unwrap_or("refused")),
             count: 0,
             example,
+            detail: reason.to_owned(),
         };
         reasons.entry(code.to_owned()).or_insert_with(fresh).count += count;
     };
@@ -435,68 +276,4 @@ fn rejects(reader: &Reader, files: &[FileRow]) -> Result<Vec<RejectReason>, Comm
     let mut reasons: Vec<RejectReason> = reasons.into_values().collect();
     reasons.sort_by_key(|reason| std::cmp::Reverse(reason.count));
     Ok(reasons)
-}
-
-fn file_name(path: &str) -> String {
-    let name = Path::new(path).file_name();
-    name.map_or_else(
-        || path.to_owned(),
-        |name| name.to_string_lossy().into_owned(),
-    )
-}
-
-/// What people and the line changed.
-pub fn changes(
-    config: &Config,
-    reader: &Reader,
-    streams: &[StreamRow],
-    (from, to): (i64, i64),
-) -> Result<Vec<ChangeLine>, CommandError> {
-    let label = |id: i64| {
-        let stream = streams.iter().find(|stream| stream.id == id);
-        stream.map_or("", |stream| stream.label.as_str())
-    };
-    let mut changes: Vec<(i64, ChangeLine)> = Vec::new();
-    let mut add = |at: i64, what: String, by: &str, reason: &str| {
-        let line = ChangeLine {
-            at: local(config, at),
-            what,
-            by: by.to_owned(),
-            reason: reason.to_owned(),
-        };
-        changes.push((at, line));
-    };
-    for row in reader.limits(None)? {
-        if (from..to).contains(&row.to_at) {
-            let findings = Baseline::of(&row.findings).words();
-            let what = format!(
-                "Limits of {} set as version {} from {} subgroups{}{findings}",
-                label(row.stream),
-                row.version,
-                row.limits.subgroups,
-                if findings.is_empty() { "" } else { ": " }
-            );
-            add(row.to_at, what, &row.author, &row.reason);
-        }
-    }
-    for row in reader.requests(from, to)? {
-        let asked = if row.kind == "freeze" {
-            "Limits of"
-        } else {
-            "A new baseline of"
-        };
-        let what = format!("{asked} {} asked for", label(row.stream));
-        add(row.at, what, &row.author, &row.reason);
-    }
-    for row in reader.product_changes(from, to)? {
-        let what = format!(
-            "{}: product {} after {}",
-            place(config, &row.feed),
-            row.to,
-            row.from
-        );
-        add(row.at, what, "", "seen in the data");
-    }
-    changes.sort_by_key(|(at, _)| *at);
-    Ok(changes.into_iter().map(|(_, line)| line).collect())
 }

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
+use reports::speech::Language;
 
 use crate::feeds::study::StudyFile;
 use crate::words::{Role, Severity, Station};
@@ -25,6 +26,8 @@ pub struct Config {
     pub plant: String,
     /// The plant's time zone: shifts and reports follow it.
     pub zone: TimeZone,
+    /// The language of reports, and how they write numbers and dates.
+    pub locale: Language,
     /// How long after the newest event a stream still takes earlier ones, in microseconds.
     pub lateness_us: i64,
     /// The shifts, in the order of their start within a day. At least one.

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use reports::speech::Language;
 use toml::de::DeTable;
 
 use super::{Alerting, Config, Keep, Shift};
@@ -125,6 +126,7 @@ fn read_top(top: &Table<'_>, base: &Path) -> Option<Config> {
     Some(Config {
         plant: plant.name,
         zone: plant.zone,
+        locale: plant.locale,
         lateness_us: plant.lateness_us,
         shifts,
         products,
@@ -153,6 +155,7 @@ fn read_approval(table: &Table<'_>) -> bool {
 struct Plant {
     name: String,
     zone: TimeZone,
+    locale: Language,
     lateness_us: i64,
 }
 
@@ -161,6 +164,8 @@ fn read_plant(table: &Table<'_>) -> Option<Plant> {
     let zone = table
         .need("time_zone", "\"Europe/Vienna\"")
         .and_then(|item| read_zone(&item));
+    let locale = table.get("locale");
+    let locale = locale.map_or(Some(Language::English), |item| read_locale(&item));
     // A week: what is later than that is no delay but another story.
     let lateness = table.whole_or("lateness_minutes", 0..=10_080, 60);
     table.finish();
@@ -168,8 +173,24 @@ fn read_plant(table: &Table<'_>) -> Option<Plant> {
     Some(Plant {
         name: name?,
         zone: zone?,
+        locale: locale?,
         lateness_us,
     })
+}
+
+fn read_locale(item: &Item<'_>) -> Option<Language> {
+    let name = item.text()?;
+    let known = Language::ALL
+        .into_iter()
+        .find(|language| language.code() == name);
+    if known.is_none() {
+        let codes = Language::ALL.map(|language| format!("{:?}", language.code()));
+        item.fault(
+            format!("reports are not written in {name:?}"),
+            &format!("write one of {}", codes.join(", ")),
+        );
+    }
+    known
 }
 
 fn read_zone(item: &Item<'_>) -> Option<TimeZone> {

@@ -161,6 +161,7 @@ fn config() -> Config {
     Config {
         plant: "An invented plant".into(),
         zone: TimeZone::UTC,
+        locale: reports::speech::Language::English,
         lateness_us: 0,
         shifts: vec![],
         products: vec![Product {

@@ -164,7 +164,44 @@ impl Reader {
         Ok(rows.into_iter().next())
     }
 
-    /// Keeps that a report was made.
+    /// The figures that a revision of a report had; absent where none were kept.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn report_figures(
+        &self,
+        shift_start: i64,
+        revision: u32,
+    ) -> Result<Option<String>, StoreError> {
+        let figures = self.list(
+            "SELECT figures FROM report_figures WHERE shift_start = ?1 AND revision = ?2",
+            params![shift_start, revision],
+            |row| row.get(0),
+        )?;
+        Ok(figures.into_iter().next())
+    }
+
+    /// The last report of the newest shift before one that has figures: the start of its shift, its
+    /// revision and its figures.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn report_before(
+        &self,
+        shift_start: i64,
+    ) -> Result<Option<(i64, u32, String)>, StoreError> {
+        let newest = self.list(
+            "SELECT shift_start, revision, figures FROM report_figures WHERE shift_start < ?1
+             ORDER BY shift_start DESC, revision DESC LIMIT 1",
+            params![shift_start],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+        )?;
+        Ok(newest.into_iter().next())
+    }
+
+    /// Keeps that a report was made, and its figures.
     ///
     /// # Errors
     ///
@@ -173,12 +210,17 @@ impl Reader {
         &self,
         shift_start: i64,
         report: &ReportRow,
+        figures: &str,
         now: i64,
     ) -> Result<(), StoreError> {
         self.change(&Entry::own(now, "report", &report.path), |to| {
             to.execute(
                 "INSERT INTO report VALUES (?1, ?2, ?3, ?4)",
                 params![shift_start, report.revision, report.path, report.digest],
+            )?;
+            to.execute(
+                "INSERT INTO report_figures VALUES (?1, ?2, ?3)",
+                params![shift_start, report.revision, figures],
             )?;
             Ok(())
         })

@@ -169,6 +169,12 @@ const TO_4: &[Step] = &[
     (&["silence_seen"], |to| {
         to.execute_batch(&made("silence_seen"))
     }),
+    (&["report_figures"], |to| {
+        to.execute_batch(&made("report_figures"))
+    }),
+    (&[], |to| {
+        to.execute_batch("CREATE INDEX chain_reloaded ON chain (at) WHERE kind = 'reloaded'")
+    }),
 ];
 
 /// What leaves for channels, and how each of them stands.

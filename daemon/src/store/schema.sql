@@ -257,6 +257,15 @@ CREATE TABLE report (
     PRIMARY KEY (shift_start, revision)
 ) WITHOUT ROWID;
 
+-- The figures of each revision as JSON, for the next one to tell what differs and for the next
+-- shift to tell what it took over.
+CREATE TABLE report_figures (
+    shift_start INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    figures TEXT NOT NULL,
+    PRIMARY KEY (shift_start, revision)
+) WITHOUT ROWID;
+
 -- When nothing came from a feed that should have.
 CREATE TABLE silence (
     id INTEGER PRIMARY KEY,
@@ -334,6 +343,7 @@ CREATE TABLE chain (
     state BLOB NOT NULL,
     digest BLOB NOT NULL
 );
+CREATE INDEX chain_reloaded ON chain (at) WHERE kind = 'reloaded';
 
 -- The rows of every other table: how many, and the sum of their digests.
 CREATE TABLE balance (

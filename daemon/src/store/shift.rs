@@ -31,6 +31,51 @@ impl Reader {
         )
     }
 
+    /// The first and the newest event of all files; absent while there is none.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn events(&self) -> Result<Option<(i64, i64)>, StoreError> {
+        let ends = self.list("SELECT min(first_at), max(last_at) FROM file", [], |row| {
+            Ok(row.get::<_, Option<i64>>(0)?.zip(row.get(1)?))
+        })?;
+        Ok(ends.into_iter().next().flatten())
+    }
+
+    /// The newest first visit of a product's boards in a window.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn ran_before(
+        &self,
+        product: &str,
+        (from, to): (i64, i64),
+    ) -> Result<Option<i64>, StoreError> {
+        let newest = self.list(
+            "SELECT at FROM unit WHERE at >= ?2 AND at < ?3 AND product = ?1 AND attempt = 1
+             ORDER BY at DESC LIMIT 1",
+            params![product, from, to],
+            |row| row.get(0),
+        )?;
+        Ok(newest.first().copied())
+    }
+
+    /// When the configuration was read again in a window, by the clock, and what was read.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn reloads(&self, from: i64, to: i64) -> Result<Vec<(i64, String)>, StoreError> {
+        self.list(
+            "SELECT at, subject FROM chain WHERE kind = 'reloaded' AND at >= ?1 AND at < ?2
+             ORDER BY seq",
+            params![from, to],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+    }
+
     /// The feeds in which a person's review has ever been seen, by name.
     ///
     /// # Errors

@@ -5,6 +5,7 @@
 
 use super::text;
 use super::time_axis::TimeAxis;
+use crate::speech::Speech;
 use crate::view::Point;
 
 /// Runs closer than this share a bracket.
@@ -40,12 +41,12 @@ pub(super) struct Brackets {
 
 impl Brackets {
     /// Finds the runs and gives each a row; labels end before `right_edge`.
-    pub(super) fn new(points: &[Point], axis: &TimeAxis, right_edge: f64) -> Self {
+    pub(super) fn new(points: &[Point], axis: &TimeAxis, right_edge: f64, speech: &Speech) -> Self {
         let mut taken = [axis.left() - MERGE_PX; ROWS_MAX];
         let mut brackets = Self::default();
         for run in runs(points, axis) {
             let width = right_edge - axis.left();
-            let label = text::cut(&run.label(), width / text::BOLD);
+            let label = text::cut(&speech.say(&run.label()), width / text::BOLD);
             let room = text::width(&label) * text::BOLD;
             let start = axis.at(run.first) - 3.0;
             let label_at = start.min(right_edge - room).max(axis.left());
@@ -125,6 +126,7 @@ fn runs<'a>(points: &'a [Point], axis: &TimeAxis) -> Vec<Run<'a>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::speech::Language;
     use crate::view::SignalView;
 
     fn points(count: usize, signals: &[(usize, &str, usize)]) -> Vec<Point> {
@@ -147,7 +149,7 @@ mod tests {
     fn check(count: usize, signals: &[(usize, &str, usize)]) -> Brackets {
         let points = points(count, signals);
         let axis = TimeAxis::new(&points, 50.0, 650.0);
-        Brackets::new(&points, &axis, 650.0)
+        Brackets::new(&points, &axis, 650.0, &Speech::new(Language::English))
     }
 
     #[test]

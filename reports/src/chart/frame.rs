@@ -40,8 +40,8 @@ pub(super) fn open(drawing: &mut Drawing, (width, height): (f64, f64), names: &N
             ("fill", INK),
         ],
     );
-    drawing.element("title", &[("id", &title)], names.title);
-    drawing.element("desc", &[("id", &description)], names.description);
+    drawing.said("title", &title, names.title);
+    drawing.said("desc", &description, names.description);
     drawing.rectangle((0.0, 0.0), (width, height), PAPER);
 }
 

@@ -10,6 +10,7 @@ use super::{ChartSize, WIDTH_MIN_PX};
 use crate::markup::{Anchor, Drawing, px};
 use crate::number;
 use crate::scale::Scale;
+use crate::speech::{Language, Speech};
 use crate::view::Histogram;
 
 const SIDE_PX: f64 = 14.0;
@@ -37,7 +38,7 @@ pub(crate) fn histogram_svg_named(histogram: &Histogram, size: ChartSize, id: &s
     let below = AXIS_PX + 6.0 + legend.len() as f64 * LEGEND_LINE_PX;
     let wanted = number(size.height, ChartSize::PAGE.height);
     let bottom = (wanted - below).max(top + PLOT_HEIGHT_MIN_PX);
-    let mut drawing = Drawing::default();
+    let mut drawing = Drawing::new(&Speech::new(Language::English));
     let description = described(histogram, &parts);
     let names = Names {
         id,

@@ -32,6 +32,7 @@ pub(crate) use pareto::{pareto_svg_named, running};
 use crate::markup::{Anchor, Drawing, px};
 use crate::number;
 use crate::scale::Scale;
+use crate::speech::{Language, Speech};
 use crate::view::{Chart, Point};
 
 const FONT: &str = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif";
@@ -72,7 +73,7 @@ impl ChartSize {
 /// Any view gives a drawing: what is missing is said in words. The cost is linear in the points,
 /// and the size of the result is bounded by the width.
 pub fn chart_svg(chart: &Chart, size: ChartSize) -> String {
-    chart_drawn(chart, size, "chart").svg
+    chart_drawn(chart, size, "chart", &Speech::new(Language::English)).svg
 }
 
 /// A drawing, and where its points are, for a page that reads them out.
@@ -84,9 +85,9 @@ pub(crate) struct Drawn {
     pub(crate) plot: (f64, f64),
 }
 
-/// As [`chart_svg`], with a name that keeps identifiers apart inside one page.
-pub(crate) fn chart_drawn(chart: &Chart, size: ChartSize, name: &str) -> Drawn {
-    let layout = Layout::new(chart, size);
+/// As [`chart_svg`], in a language, with a name that keeps identifiers apart inside one page.
+pub(crate) fn chart_drawn(chart: &Chart, size: ChartSize, name: &str, speech: &Speech) -> Drawn {
+    let layout = Layout::new(chart, size, speech);
     let scale = layout.main_scale();
     let places = chart.points.iter().enumerate().map(|(index, point)| {
         let value = if point.value.is_finite() {
@@ -115,21 +116,22 @@ struct Layout {
     brackets_top: f64,
     main: (f64, f64),
     spread: Option<(f64, f64)>,
+    speech: Speech,
 }
 
 impl Layout {
-    fn new(chart: &Chart, size: ChartSize) -> Self {
+    fn new(chart: &Chart, size: ChartSize, speech: &Speech) -> Self {
         let width = if size.width.is_finite() {
             size.width.max(WIDTH_MIN_PX)
         } else {
             720.0
         };
         let axis = TimeAxis::new(&chart.points, MARGIN_LEFT_PX, width - MARGIN_RIGHT_PX);
-        let brackets = Brackets::new(&chart.points, &axis, width - 4.0);
+        let brackets = Brackets::new(&chart.points, &axis, width - 4.0, speech);
         let lines = chart.specification.as_ref();
         let range = Range::new(chart.points.iter().map(|p| p.value), &chart.limits, lines);
         let title = frame::title_lines(&chart.title, width);
-        let legend = text::wrapped(&legend_of(chart, &brackets, range), width - 8.0, 6);
+        let legend = text::wrapped(&legend_of(chart, &brackets, range, speech), width - 8.0, 6);
         let brackets_top = 6.0 + title.len() as f64 * TITLE_LINE_PX;
         let onset_row = if chart.onset.is_some() { STRIP_PX } else { 0.0 };
         let rows = brackets.rows() as f64 * bracket::ROW_HEIGHT_PX;
@@ -166,11 +168,12 @@ impl Layout {
             brackets_top,
             main,
             spread,
+            speech: speech.clone(),
         }
     }
 
     fn draw(&self, chart: &Chart, name: &str) -> String {
-        let mut drawing = Drawing::default();
+        let mut drawing = Drawing::new(&self.speech);
         let names = Names {
             id: name,
             title: &chart.title,
@@ -293,13 +296,16 @@ impl Layout {
             let from = self.axis.start_of(segment.from_index);
             let next = chart.limits.get(position + 1);
             let to = next.map_or(right_end, |next| self.axis.start_of(next.from_index));
-            let words = limits_words(chart, segment.subgroups);
+            let words = self.speech.say(&limits_words(chart, segment.subgroups));
             let room = (to - from - 6.0).min(right_end - from);
             let full = match chart.limits.len() {
                 1 => words.clone(),
                 _ => format!("{words} (version {})", segment.version),
             };
-            let short = words.trim_start_matches("limits ").to_owned();
+            let short = words
+                .split_once(' ')
+                .map_or("", |(_, short)| short)
+                .to_owned();
             let fits = |label: &&String| text::width(label) <= room;
             let label = [&full, &words, &short]
                 .into_iter()
@@ -376,7 +382,7 @@ impl Layout {
         let top = self.main.0 - STRIP_PX;
         drawing.line((x, top - 12.0), (x, self.bottom()));
         drawing.close("g");
-        let label = format!("onset {}", onset.label);
+        let label = self.speech.say(&format!("onset {}", onset.label));
         let label = text::cut(&label, self.width - self.axis.left() - 10.0);
         let room = text::width(&label);
         let fits_right = x + 5.0 + room <= self.width - 4.0;
@@ -476,7 +482,7 @@ fn baseline_zones(points: &[Point]) -> Vec<(usize, usize)> {
 }
 
 /// The marks that occur in this chart, explained in one text.
-fn legend_of(chart: &Chart, brackets: &Brackets, range: Range) -> String {
+fn legend_of(chart: &Chart, brackets: &Brackets, range: Range, speech: &Speech) -> String {
     let mut parts = Vec::new();
     if chart.points.iter().any(|point| point.baseline) {
         parts.push("Shaded: baseline the limits were made from.".to_owned());
@@ -509,7 +515,8 @@ fn legend_of(chart: &Chart, brackets: &Brackets, range: Range) -> String {
         ));
     }
     parts.extend(far_specification(chart, range));
-    parts.join("  ")
+    let said: Vec<String> = parts.iter().map(|part| speech.say(part)).collect();
+    said.join("  ")
 }
 
 fn far_specification(chart: &Chart, range: Range) -> Option<String> {

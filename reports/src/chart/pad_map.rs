@@ -10,6 +10,7 @@ use super::text;
 use super::{ChartSize, WIDTH_MIN_PX};
 use crate::markup::{Anchor, Drawing, px};
 use crate::number;
+use crate::speech::{Language, Speech};
 use crate::view::{Pad, PadMap};
 
 /// Pads that are drawn; where there are more, those that deviate least are left out.
@@ -24,11 +25,16 @@ const RADII_PX: [f64; 3] = [1.2, 3.0, 5.0];
 
 /// Draws a pad map as a self-contained SVG document; the height follows from the panel's shape.
 pub fn pad_map_svg(map: &PadMap, size: ChartSize) -> String {
-    pad_map_svg_named(map, size, "pads")
+    pad_map_svg_named(map, size, "pads", &Speech::new(Language::English))
 }
 
-/// As [`pad_map_svg`], with a name that keeps identifiers apart inside one page.
-pub(crate) fn pad_map_svg_named(map: &PadMap, size: ChartSize, id: &str) -> String {
+/// As [`pad_map_svg`], in a language, with a name that keeps identifiers apart inside one page.
+pub(crate) fn pad_map_svg_named(
+    map: &PadMap,
+    size: ChartSize,
+    id: &str,
+    speech: &Speech,
+) -> String {
     let width = if size.width.is_finite() {
         size.width.max(WIDTH_MIN_PX)
     } else {
@@ -42,7 +48,7 @@ pub(crate) fn pad_map_svg_named(map: &PadMap, size: ChartSize, id: &str) -> Stri
     let rows = legend_rows(&entries, width);
     let bottom = top + place.height;
     let height = bottom + 10.0 + rows.len() as f64 * LEGEND_LINE_PX;
-    let mut drawing = Drawing::default();
+    let mut drawing = Drawing::new(speech);
     let description = described(map, &pads);
     let names = Names {
         id,

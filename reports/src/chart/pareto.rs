@@ -10,6 +10,7 @@ use super::{ChartSize, WIDTH_MIN_PX};
 use crate::markup::{Anchor, Drawing, px};
 use crate::number;
 use crate::scale::Scale;
+use crate::speech::{Language, Speech};
 use crate::view::Pareto;
 
 const ROW_PX: f64 = 24.0;
@@ -19,11 +20,16 @@ const LEGEND_LINE_PX: f64 = 16.0;
 
 /// Draws a Pareto chart as a self-contained SVG document; the height follows from the bars.
 pub fn pareto_svg(pareto: &Pareto, size: ChartSize) -> String {
-    pareto_svg_named(pareto, size, "pareto")
+    pareto_svg_named(pareto, size, "pareto", &Speech::new(Language::English))
 }
 
-/// As [`pareto_svg`], with a name that keeps identifiers apart inside one page.
-pub(crate) fn pareto_svg_named(pareto: &Pareto, size: ChartSize, id: &str) -> String {
+/// As [`pareto_svg`], in a language, with a name that keeps identifiers apart inside one page.
+pub(crate) fn pareto_svg_named(
+    pareto: &Pareto,
+    size: ChartSize,
+    id: &str,
+    speech: &Speech,
+) -> String {
     let width = if size.width.is_finite() {
         size.width.max(WIDTH_MIN_PX)
     } else {
@@ -32,9 +38,9 @@ pub(crate) fn pareto_svg_named(pareto: &Pareto, size: ChartSize, id: &str) -> St
     let lines = frame::title_lines(&pareto.title, width);
     let top = 14.0 + lines.len() as f64 * frame::TITLE_LINE_PX;
     let bottom = top + pareto.bars.len() as f64 * ROW_PX;
-    let legend = text::wrapped(&legend_of(pareto), width - 8.0, 3);
+    let legend = text::wrapped(&speech.say(&legend_of(pareto)), width - 8.0, 3);
     let height = bottom + AXIS_PX + 4.0 + legend.len() as f64 * LEGEND_LINE_PX;
-    let mut drawing = Drawing::default();
+    let mut drawing = Drawing::new(speech);
     let description = described(pareto);
     let names = Names {
         id,

@@ -4,13 +4,16 @@ use std::cell::RefCell;
 
 use super::*;
 use crate::sample;
+use crate::speech::Language::English;
 
 fn plain() -> ShiftReport {
     sample::report(&|text| text.to_owned())
 }
 
 fn html_of(view: &ShiftReport) -> String {
-    shift_report(view, &Overrides::none()).unwrap().html
+    shift_report(view, &Overrides::none(), English)
+        .unwrap()
+        .html
 }
 
 /// What an inspection file could carry into a text field.
@@ -71,7 +74,10 @@ fn the_sample_puts_text_into_every_text_field() {
     leaves(&value, "report", &mut empty);
     // The second alert shows the empty state of these.
     empty.retain(|path| {
-        !path.starts_with("report.alerts.1.") && path != "report.yields.1.opportunity_basis"
+        // One list of differences, or a note that there is none.
+        !path.starts_with("report.alerts.1.")
+            && path != "report.yields.1.opportunity_basis"
+            && path != "report.differences_note"
     });
     assert!(empty.is_empty(), "{empty:?}");
 }
@@ -202,7 +208,7 @@ fn an_empty_shift_says_so_in_words() {
 #[test]
 fn an_override_takes_the_place_of_a_built_in_template() {
     let overrides = Overrides::none().with("handover.html", "<p>{{ report.plant }} hands over</p>");
-    let rendered = shift_report(&plain(), &overrides).unwrap();
+    let rendered = shift_report(&plain(), &overrides, English).unwrap();
     assert!(
         rendered
             .html
@@ -219,7 +225,7 @@ fn an_override_is_escaped_like_a_built_in_whatever_its_name() {
         .with("ours.txt", "{{ report.plant }}");
     let mut view = plain();
     view.plant = "<b>A</b>".to_owned();
-    let rendered = shift_report(&view, &overrides).unwrap();
+    let rendered = shift_report(&view, &overrides, English).unwrap();
     assert!(!rendered.html.contains("<b>A</b>"));
 }
 
@@ -229,7 +235,7 @@ fn refusal(name: &str, text: &str) -> (String, usize, String) {
         template,
         line,
         reason,
-    } = shift_report(&plain(), &overrides).unwrap_err();
+    } = shift_report(&plain(), &overrides, English).unwrap_err();
     (template, line, reason)
 }
 
@@ -251,7 +257,7 @@ fn a_broken_override_names_template_line_and_reason() {
 #[test]
 fn a_report_with_a_broken_override_is_made_all_the_same() {
     let overrides = Overrides::none().with("yield.html", "{% if %}");
-    let rendered = shift_report_or_built_in(&plain(), &overrides).unwrap();
+    let rendered = shift_report_or_built_in(&plain(), &overrides, English).unwrap();
     assert!(rendered.html.contains("First-pass yield"));
     assert_eq!(rendered.notices.len(), 1);
     assert!(
@@ -265,7 +271,7 @@ fn a_report_with_a_broken_override_is_made_all_the_same() {
 #[test]
 fn an_override_with_a_slip_in_its_name_is_noticed() {
     let overrides = Overrides::none().with("yeild.html", "x");
-    let rendered = shift_report(&plain(), &overrides).unwrap();
+    let rendered = shift_report(&plain(), &overrides, English).unwrap();
     assert!(rendered.notices[0].starts_with("Template yeild.html is not used"));
 }
 
@@ -278,7 +284,7 @@ fn a_flood_of_alerts_stays_below_two_megabytes() {
     for alert in view.alerts.iter_mut().take(30) {
         alert.chart = Some(large.clone());
     }
-    let rendered = shift_report(&view, &Overrides::none()).unwrap();
+    let rendered = shift_report(&view, &Overrides::none(), English).unwrap();
     assert!(
         rendered.html.len() < 2_000_000,
         "{} bytes",
