@@ -330,13 +330,9 @@ fn read_config(path: &Path) -> Result<Arc<Config>, Failure> {
     }
 }
 
-fn run(arguments: &Arguments) -> Result<u8, Failure> {
+/// Refuses a format that the command does not have, before anything is done.
+fn refuse_other_formats(arguments: &Arguments) -> Result<(), Failure> {
     let format = arguments.format;
-    if let Command::Demo(options) = &arguments.command {
-        table_only(format)?;
-        demo::demo(options)?;
-        return Ok(DONE);
-    }
     if let Command::Watch
     | Command::Backup { .. }
     | Command::Restore { .. }
@@ -350,6 +346,17 @@ fn run(arguments: &Arguments) -> Result<u8, Failure> {
         let text = "driftvane: only a chart has a picture; ask for table, json or csv";
         return Err(Failure::Usage(text.to_owned()));
     }
+    Ok(())
+}
+
+fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let format = arguments.format;
+    if let Command::Demo(options) = &arguments.command {
+        table_only(format)?;
+        demo::demo(options)?;
+        return Ok(DONE);
+    }
+    refuse_other_formats(arguments)?;
     if let Command::Propose { file } = &arguments.command {
         propose::print(file, format)?;
         return Ok(DONE);

@@ -154,7 +154,10 @@ fn moved(config: &Config, alert: &Alert) -> String {
     let rule = rule.unwrap_or_default();
     let others = match alert.stream_count {
         0 | 1 => String::new(),
-        streams => format!(" and {} more streams", streams - 1),
+        streams => format!(
+            " and {}",
+            output::number_of(streams as u64 - 1, "more stream")
+        ),
     };
     let at = alert.onset.at.parse::<jiff::Timestamp>();
     let at = at.map_or(alert.row.lead.first_at, |at| at.as_microsecond());

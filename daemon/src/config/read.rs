@@ -187,7 +187,7 @@ fn read_locale(item: &Item<'_>) -> Option<Language> {
         let codes = Language::ALL.map(|language| format!("{:?}", language.code()));
         item.fault(
             format!("reports are not written in {name:?}"),
-            &format!("write one of {}", codes.join(", ")),
+            format!("write one of {}", codes.join(", ")),
         );
     }
     known

@@ -62,20 +62,6 @@ impl Reader {
         Ok(newest.first().copied())
     }
 
-    /// When the configuration was read again in a window, by the clock, and what was read.
-    ///
-    /// # Errors
-    ///
-    /// When the record can not be read.
-    pub fn reloads(&self, from: i64, to: i64) -> Result<Vec<(i64, String)>, StoreError> {
-        self.list(
-            "SELECT at, subject FROM chain WHERE kind = 'reloaded' AND at >= ?1 AND at < ?2
-             ORDER BY seq",
-            params![from, to],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )
-    }
-
     /// The feeds in which a person's review has ever been seen, by name.
     ///
     /// # Errors

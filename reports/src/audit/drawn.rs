@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use crate::chart::{ChartSize, chart_drawn, histogram_svg_named};
 use crate::figures::{SPREAD_HEIGHT_PX, limit_lines};
+use crate::speech::{Language, Speech};
 use crate::view::{Chart, Histogram};
 
 /// How high charts are drawn: the chain of a stream and its charts fit on one page of paper.
@@ -41,11 +42,12 @@ impl Drawn {
 pub fn drawn(chart: &Chart, histogram: Option<&Histogram>, name: &str) -> Drawn {
     let spread = chart.spread.as_ref().map_or(0.0, |_| SPREAD_HEIGHT_PX);
     let control = |size: ChartSize, suffix: &str| {
+        let english = Speech::new(Language::English);
         let size = ChartSize {
             height: CHART_HEIGHT_PX + spread,
             ..size
         };
-        chart_drawn(chart, size, &format!("{name}-{suffix}")).svg
+        chart_drawn(chart, size, &format!("{name}-{suffix}"), &english).svg
     };
     let readings = |size: ChartSize, suffix: &str| {
         let size = ChartSize {

@@ -9,6 +9,7 @@ use minijinja::{Value, context};
 use super::view::AuditPack;
 use crate::chart::{ChartSize, pareto_svg_named};
 use crate::render::{RenderError, describe, page_environment};
+use crate::speech::{Language, Speech};
 use crate::view::Pareto;
 
 /// Alerts shown in full.
@@ -96,7 +97,9 @@ fn causes(view: &AuditPack) -> Value {
         bars: view.causes.clone(),
         total: view.causes.iter().map(|bar| bar.count).sum(),
     };
-    let draw = |size, name: &str| Value::from_safe_string(pareto_svg_named(&pareto, size, name));
+    let english = Speech::new(Language::English);
+    let draw =
+        |size, name: &str| Value::from_safe_string(pareto_svg_named(&pareto, size, name, &english));
     context! {
         page => draw(ChartSize::PAGE, "causes-page"),
         phone => draw(ChartSize::PHONE, "causes-phone"),

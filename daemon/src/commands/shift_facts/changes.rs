@@ -61,11 +61,11 @@ pub fn changes(
 ) -> Result<Vec<ChangeLine>, CommandError> {
     let mut all = of_limits(reader, streams, window)?;
     all.extend(of_products(config, reader, window)?);
-    for (at, read) in reader.reloads(window.0, window.1)? {
-        let digest = read.rsplit(' ').next().unwrap_or_default();
+    for reload in reader.reloads(window, i64::MAX)? {
+        let digest = reload.subject.rsplit(' ').next().unwrap_or_default();
         let digest: String = digest.chars().take(DIGEST_CHARS).collect();
         all.push(Change {
-            at,
+            at: reload.at,
             many: Many::Configuration,
             one: format!("Configuration read again: {digest}"),
             by: String::new(),
