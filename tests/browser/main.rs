@@ -19,8 +19,10 @@ use std::time::Duration;
 use reports::speech::Language;
 use reports::{Overrides, shift_report};
 
+mod driver;
 mod live;
 mod sample;
+mod users;
 
 /// The width of a small phone, in pixels.
 const PHONE_PX: u32 = 360;

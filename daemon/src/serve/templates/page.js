@@ -105,10 +105,25 @@ function busy() {
   return begun || inside || main.querySelector('tr.read, details[open]') !== null;
 }
 
+// Says that there is something new, where the page must not change.
+function tell() {
+  const news = document.getElementById('news');
+  if (news.textContent !== '') return;
+  const link = document.createElement('a');
+  link.href = location.href;
+  link.textContent = 'Show it';
+  news.append('Something new has been recorded. ', link);
+}
+
 async function renew() {
   const answer = await fetch(location.href, { headers: { accept: 'text/html' } });
   if (!answer.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), 'text/html');
+  // Someone may have begun to work on the page since it was asked for.
+  if (busy()) {
+    tell();
+    return;
+  }
   for (const id of ['main', 'time']) {
     const part = fresh.getElementById(id);
     if (part) document.getElementById(id).replaceWith(document.adoptNode(part));
@@ -126,17 +141,8 @@ function follow() {
     // News come in bursts; one look at the end of each is enough.
     waiting = setTimeout(() => {
       waiting = null;
-      if (!busy()) {
-        renew().catch(() => {});
-        return;
-      }
-      const news = document.getElementById('news');
-      if (news.textContent === '') {
-        const link = document.createElement('a');
-        link.href = location.href;
-        link.textContent = 'Show it';
-        news.append('Something new has been recorded. ', link);
-      }
+      if (busy()) tell();
+      else renew().catch(() => {});
     }, 2000);
   });
 }

@@ -1,0 +1,319 @@
+//! The live page and the reports as their three readers use them: the engineer who is called to an
+//! alert, the supervisor who hands over, the quality manager who needs an audit pack.
+//!
+//! A daemon of its own runs in a folder of its own, over an invented line. The one invariant: what
+//! a person does is done by pointer and keys, on the pages as they are.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use serde_json::json;
+
+use crate::driver::Browser;
+use crate::{LOOK_EVERY, LOOKS_MAX};
+
+const CONFIG: &str = "\
+[plant]
+name = \"Invented line\"
+time_zone = \"UTC\"
+lateness_minutes = 0
+[[shift]]
+name = \"day\"
+starts = \"00:00\"
+[[product]]
+name = \"demo-controller\"
+boards = 1
+specification = [
+  { measure = \"height\", lower = 60, upper = 200, unit = \"um\", source = \"invented\" },
+]
+[[feed]]
+name = \"paste-l1\"
+line = \"L1\"
+station = \"paste\"
+folder = \"files\"
+settle_ms = 50
+time = { columns = [\"At\"], format = \"rfc3339\" }
+measure = [{ name = \"height\", column = \"Height\", unit = \"um\" }]
+[feed.roles]
+product = { constant = \"demo-controller\" }
+panel = \"Panel\"
+family = \"Family\"
+[[characteristic]]
+name = \"paste height\"
+station = \"paste\"
+measure = \"height\"
+group_by = [\"line\", \"product\", \"family\"]
+subgroup = \"panel\"
+chart = \"individuals\"
+reaction_plan = \"Wipe the stencil, then inspect two panels.\"
+[serve]
+listen = \"127.0.0.1:0\"
+tokens = \"tokens.toml\"
+";
+
+/// A running line; stopped and gone when dropped.
+struct Line {
+    folder: PathBuf,
+    daemon: Option<Child>,
+}
+
+impl Drop for Line {
+    fn drop(&mut self) {
+        if let Some(daemon) = &mut self.daemon {
+            daemon.kill().ok();
+            daemon.wait().ok();
+        }
+        if !std::thread::panicking() {
+            fs::remove_dir_all(&self.folder).ok();
+        }
+    }
+}
+
+impl Line {
+    /// A line that has run for thirty panels, and was quiet.
+    fn new(name: &str) -> Line {
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("line-{name}"));
+        if folder.exists() {
+            fs::remove_dir_all(&folder).expect("an old folder can be removed");
+        }
+        fs::create_dir_all(folder.join("files")).expect("a folder for the files");
+        fs::write(folder.join("driftvane.toml"), CONFIG).expect("a configuration");
+        let line = Line {
+            folder,
+            daemon: None,
+        };
+        line.prints(0..30, 0);
+        line.run(&["replay"]);
+        line
+    }
+
+    /// A file of panels whose height is off by so much.
+    fn prints(&self, panels: std::ops::Range<u32>, off: u32) {
+        let mut text = "At,Panel,Family,Height\n".to_owned();
+        let name = format!("files/P{:04}.csv", panels.start);
+        for panel in panels {
+            let (hour, minute) = (6 + panel / 60, panel % 60);
+            // A fixed wobble, without a run or a trend.
+            let height = 100 + panel * 7 % 5 + off;
+            text.push_str(&format!(
+                "2026-03-02T{hour:02}:{minute:02}:00Z,P{panel:04},fine,{height}\n"
+            ));
+        }
+        fs::write(self.folder.join(name), text).expect("a file of the station");
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_driftvane"));
+        command.args(arguments).current_dir(&self.folder);
+        command
+    }
+
+    /// What a command prints.
+    fn run(&self, arguments: &[&str]) -> String {
+        let output = self.command(arguments).output().expect("the program runs");
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{arguments:?}: {errors}");
+        String::from_utf8(output.stdout).expect("text")
+    }
+
+    /// Starts the daemon, and gives the address of its page.
+    fn watch(&mut self) -> String {
+        let log = self.folder.join("log.txt");
+        let file = fs::File::create(&log).expect("a log");
+        let mut command = self.command(&["watch"]);
+        command.stdout(Stdio::null()).stderr(file);
+        self.daemon = Some(command.spawn().expect("the daemon starts"));
+        for _ in 0..LOOKS_MAX {
+            let text = fs::read_to_string(&log).expect("the log");
+            if let Some((_, rest)) = text.split_once("address=http://") {
+                let address = rest.split('/').next().unwrap_or_default();
+                return format!("http://{address}");
+            }
+            std::thread::sleep(LOOK_EVERY);
+        }
+        panic!("the page does not come");
+    }
+}
+
+/// Opens the page and signs in, as it is done by hand.
+fn sign_in(browser: &mut Browser, base: &str, token: &str) {
+    browser.go(&format!("{base}/login"));
+    browser.write("input[name=token]", token);
+    browser.press("main form button");
+    browser.until("document.querySelector('.who span') !== null");
+}
+
+/// Opens one of the page's folded parts that holds a form.
+fn unfold(browser: &mut Browser, form: &str) {
+    let script = format!(
+        "document.querySelector({}).closest('details').querySelector('summary').id = 'unfold'",
+        json!(form)
+    );
+    browser.js(&script);
+    browser.press("#unfold");
+}
+
+#[test]
+fn an_engineer_sees_an_alert_arrive_holds_the_boards_acknowledges_and_closes() {
+    let mut line = Line::new("engineer");
+    let token = line.run(&["token", "desk", "--role", "operate"]);
+    let base = line.watch();
+    let mut browser = Browser::start("engineer");
+    browser.be(1_200, "light");
+    sign_in(&mut browser, &base, token.trim());
+    assert!(browser.text("main").contains("No alert is open"));
+    browser.js("window.isTheSamePage = true");
+    line.prints(30..40, 40);
+    // Two pieces of the page may be put in its place one after the other: what it says counts.
+    browser.until("document.querySelector('.needs')?.innerText.includes('paste height')");
+    assert_eq!(browser.js("window.isTheSamePage"), true, "without a reload");
+    let what = browser.text(".needs li");
+    assert!(
+        what.contains("paste height") && what.contains("Wipe the stencil"),
+        "{what}"
+    );
+
+    browser.press(".needs .what a");
+    browser.until("document.querySelector('.reader svg') !== null");
+    let drawn = browser.js("document.querySelector('.wide-figure svg').textContent");
+    assert!(
+        drawn.to_string().contains("onset 2026-03-02 06:30, P0030"),
+        "{drawn}"
+    );
+    browser.js("document.querySelector('.reader').focus()");
+    browser.key("PageUp");
+    let said = browser.text(".readout");
+    assert!(
+        said.contains("P0038") && said.contains("beyond the control limits"),
+        "{said}"
+    );
+    browser.until("document.querySelector('#causes:not([data-later])') !== null");
+
+    browser.press("a[href$='boards.csv']");
+    let taken = browser.folder.join("taken/A-0001-boards.csv");
+    let boards = (0..LOOKS_MAX).find_map(|_| {
+        std::thread::sleep(LOOK_EVERY);
+        fs::read_to_string(&taken)
+            .ok()
+            .filter(|text| !text.is_empty())
+    });
+    let boards = boards.expect("the list of boards comes");
+    for (panel, is_held) in [("P0030", true), ("P0039", true), ("P0020", false)] {
+        assert_eq!(boards.contains(panel), is_held, "{panel}: {boards}");
+    }
+
+    let form = "form[action$=acknowledge]";
+    browser.write(&format!("{form} input[name=by]"), "Ada");
+    browser.write(&format!("{form} textarea"), "wiped, two panels inspected");
+    browser.press(&format!("{form} button"));
+    browser.until("document.querySelector('form[action$=close]') !== null");
+    assert!(browser.text("dl.facts").contains("Ada (token desk)"));
+    let form = "form[action$=close]";
+    browser.write(&format!("{form} input[name=by]"), "Ada");
+    browser.js("document.querySelector('select[name=cause]').focus()");
+    browser.js("document.querySelector('select[name=cause]').value = 'stencil'");
+    browser.write(&format!("{form} textarea"), "stencil changed");
+    browser.press(&format!("{form} button"));
+    browser.until("[...document.querySelectorAll('dt')].some((one) => one.innerText === 'Closed')");
+    let violations = browser.violations();
+    assert!(violations.is_empty(), "{violations:#?}");
+    assert!(line.run(&["alerts", "list"]).contains("closed"));
+    browser.go(&base);
+    assert!(browser.text("main").contains("No alert is open"));
+}
+
+#[test]
+fn an_engineer_proposes_new_limits_and_another_approves_them() {
+    let mut line = Line::new("limits");
+    let config = line.folder.join("driftvane.toml");
+    fs::write(&config, format!("{CONFIG}[limits]\nneed_approval = true\n")).expect("a setting");
+    let desk = line.run(&["token", "desk", "--role", "operate"]);
+    let office = line.run(&["token", "office", "--role", "approve"]);
+    let base = line.watch();
+    let mut browser = Browser::start("limits");
+    browser.be(360, "dark");
+    sign_in(&mut browser, &base, desk.trim());
+    browser.go(&format!("{base}/streams/1"));
+    let form = "form[action$=restart]";
+    browser.write(&format!("{form} input[name=by]"), "Ada");
+    browser.write(&format!("{form} input[name=reason]"), "new stencil");
+    browser.press(&format!("{form} button"));
+    browser.until("document.querySelector('.needs .what') !== null");
+    assert!(browser.text(".needs").contains("P-0001"));
+    assert_eq!(
+        browser.js("document.querySelector('form[action$=approve]')"),
+        json!(null)
+    );
+    browser.press(".who button");
+    browser.until("document.querySelector('input[name=token]') !== null");
+    sign_in(&mut browser, &base, office.trim());
+    assert!(browser.text("main").contains("P-0001"));
+    browser.press(".needs .what a");
+    let form = "form[action$=approve]";
+    browser.until(&format!("document.querySelector('{form}') !== null"));
+    unfold(&mut browser, form);
+    browser.write(&format!("{form} input[name=by]"), "Bea");
+    browser.write(&format!("{form} input[name=reason]"), "it is mounted");
+    let violations = browser.violations();
+    assert!(violations.is_empty(), "{violations:#?}");
+    browser.press(&format!("{form} button"));
+    browser.until("document.querySelector('form[action$=approve]') === null");
+    let shown = line.run(&["limits", "proposals"]);
+    assert!(
+        shown.contains("approved") && shown.contains("Bea (token office)"),
+        "{shown}"
+    );
+}
+
+/// Opens a report from its file, light and dark, wide and narrow, and looks for what shuts people
+/// out.
+fn assert_readable(browser: &mut Browser, file: &Path) {
+    for (width, scheme) in [(1_000, "light"), (360, "dark")] {
+        browser.be(width, scheme);
+        browser.go(&format!("file://{}", file.display()));
+        let wide = browser.js("document.documentElement.scrollWidth");
+        assert!(
+            wide.as_u64().is_some_and(|wide| wide <= u64::from(width)),
+            "{wide} of {width}"
+        );
+        let violations = browser.violations();
+        assert!(
+            violations.is_empty(),
+            "{} {scheme}: {violations:#?}",
+            file.display()
+        );
+    }
+}
+
+#[test]
+fn a_supervisor_hands_over_and_a_quality_manager_pulls_an_audit_pack() {
+    let line = Line::new("reports");
+    line.prints(30..40, 40);
+    line.run(&["replay"]);
+    let report = line.run(&["report", "shift", "--at", "2026-03-02T07:00"]);
+    let mut browser = Browser::start("reports");
+    assert_readable(&mut browser, Path::new(report.trim()));
+    let text = browser.text("body");
+    assert!(
+        text.contains("A-0001"),
+        "what is open is handed over: {text}"
+    );
+    let from = [
+        "report",
+        "audit",
+        "--from",
+        "2026-03-02",
+        "--to",
+        "2026-03-03",
+    ];
+    let pack = PathBuf::from(line.run(&from).trim());
+    let pages = fs::read_dir(&pack).expect("the pack's folder");
+    let mut pages: Vec<PathBuf> = pages.map(|one| one.expect("a file").path()).collect();
+    pages.retain(|one| one.extension().is_some_and(|end| end == "html"));
+    assert!(!pages.is_empty(), "the pack has a page");
+    for page in pages {
+        assert_readable(&mut browser, &page);
+        assert!(browser.text("body").contains("paste height"));
+    }
+}
