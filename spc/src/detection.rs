@@ -10,6 +10,7 @@
 //! stated length is that from such a start, so that alerts followed by restarts come at the stated
 //! rate. Without head start the length is a little longer (`benches/results/thresholds.csv`).
 
+mod averages;
 mod table;
 
 use crate::chart::ChartKind;
@@ -124,6 +125,74 @@ pub fn thresholds(run_length: f64) -> Result<Thresholds, RunLengthError> {
     })
 }
 
+/// What a weighted average is beside.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Beside {
+    /// Two-sided limits.
+    Limits,
+    /// The set of three sums.
+    Sums,
+    /// Both.
+    LimitsAndSums,
+}
+
+/// How many times as long as a joint in-control length that of a weighted average alone, and that
+/// of what is beside it alone, has to be, if both are given the same.
+///
+/// Between 1, were they to signal together always, and 2, had they nothing in common. Interpolated
+/// over ln(run length) and ln(weight) in a table that the slower suite makes by simulation
+/// (`benches/results/averages.csv`). `weight` is that of the newest point. Below weight 0.05 and
+/// above 0.8 that column stands, which makes the joint length longer than asked for; shorter and
+/// longer lengths than those of the table follow its nearest slope, from 1 to 2. Between rows and
+/// columns the joint length is met within 5 %. Cost: constant.
+///
+/// ```
+/// use spc::detection::{Beside, average_factor};
+/// // An average that is hardly one signals with the limits, a long one hardly ever.
+/// assert!(average_factor(Beside::Limits, 0.8, 1_000.0)? < 1.3);
+/// assert!(average_factor(Beside::Limits, 0.1, 1_000.0)? > 1.8);
+/// assert!(average_factor(Beside::Sums, 0.1, 1_000.0)? < 1.7);
+/// # Ok::<(), spc::runlength::RunLengthError>(())
+/// ```
+///
+/// # Errors
+/// [`RunLengthError::Parameter`] for a weight outside 0.01 to 1 and a length not above 1.
+pub fn average_factor(beside: Beside, weight: f64, run_length: f64) -> Result<f64, RunLengthError> {
+    let refuse = |name, value, needed| {
+        Err(RunLengthError::Parameter {
+            name,
+            value,
+            needed,
+        })
+    };
+    if !(0.01..=1.0).contains(&weight) {
+        return refuse("the weight of the newest point", weight, "from 0.01 to 1");
+    }
+    if !(run_length > 1.0 && run_length.is_finite()) {
+        return refuse("the in-control run length", run_length, "above 1");
+    }
+    let factors = &averages::FACTORS[match beside {
+        Beside::Limits => 0,
+        Beside::Sums => 1,
+        Beside::LimitsAndSums => 2,
+    }];
+    let (row, down) = place(&averages::LENGTHS, run_length);
+    let (column, across) = place(&averages::WEIGHTS, weight);
+    let across = across.clamp(0.0, 1.0);
+    let along = |row: &[f64]| row[column] + across * (row[column + 1] - row[column]);
+    let (upper, lower) = (along(&factors[row]), along(&factors[row + 1]));
+    Ok((upper + down * (lower - upper)).clamp(1.0, 2.0))
+}
+
+/// Between which two of rising values one lies, and what part of the way in logarithms: below 0 or
+/// above 1 beyond them.
+fn place(values: &[f64], value: f64) -> (usize, f64) {
+    let inner = &values[1..values.len() - 1];
+    let before = inner.iter().take_while(|one| **one < value).count();
+    let (from, to) = (values[before], values[before + 1]);
+    (before, (value / from).ln() / (to / from).ln())
+}
+
 /// Half width of two-sided limits that alone have a stated in-control length.
 ///
 /// 1/length = 2 (1 - Phi(width)). Cost: constant.
@@ -222,6 +291,7 @@ mod tests {
         assert_eq!(spread_alarm(ChartKind::MeanS, 1, 3.0), None);
         assert_eq!(spread_alarm(ChartKind::MeanS, 5, f64::NAN), None);
     }
+    use crate::ewma::Ewma;
     use crate::runlength::{Change, Effort};
 
     #[test]
@@ -238,6 +308,49 @@ mod tests {
                 assert!(rise > 0.0 && rise < 0.06, "{pair:?}");
             }
         }
+    }
+
+    #[test]
+    fn an_average_beside_others_leaves_the_joint_length_that_was_asked_for() {
+        // Between rows and columns of the table; the standard error is about 2 %.
+        let all = [
+            (Beside::Limits, 800.0, 0.3),
+            (Beside::Sums, 800.0, 0.07),
+            (Beside::LimitsAndSums, 6_000.0, 0.15),
+        ];
+        for (beside, length, weight) in all {
+            let own = length * average_factor(beside, weight, length).unwrap();
+            let limits = Some(limits_width(own).unwrap());
+            let mut scheme = match beside {
+                Beside::Limits => Scheme {
+                    limits,
+                    ..Scheme::default()
+                },
+                Beside::Sums => Scheme {
+                    cusums: crate::cusum::set_for_run_length(own).unwrap().to_vec(),
+                    ..Scheme::default()
+                },
+                Beside::LimitsAndSums => thresholds(own).unwrap().scheme(),
+            };
+            scheme
+                .cusums
+                .iter_mut()
+                .for_each(|sum| sum.head_start = 0.0);
+            let width = crate::runlength::ewma_width(weight, own).unwrap();
+            scheme.ewmas = vec![Ewma { weight, width }];
+            let effort = Effort {
+                runs: 3_000,
+                ..Effort::default()
+            };
+            let found = scheme.average(Change::None, effort).unwrap();
+            let allowed = 0.05 * length + 2.5 * found.standard_error;
+            assert!(
+                (found.mean - length).abs() < allowed,
+                "{beside:?} {length}: {found:?}"
+            );
+        }
+        assert!(average_factor(Beside::Sums, 0.005, 500.0).is_err());
+        assert!(average_factor(Beside::Sums, 0.1, f64::NAN).is_err());
     }
 
     #[test]

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use spc::budget::{LENGTH_FLOOR, allocate};
 use spc::chart::ChartKind;
 use spc::cusum::{self, Cusum};
-use spc::detection;
+use spc::detection::{self, Beside};
 use spc::ewma::Ewma;
 use spc::runlength::{self, RunLengthError};
 
@@ -235,14 +235,18 @@ impl Question {
     }
 
     fn solve(&self, run_length: f64) -> Result<Detection, RunLengthError> {
-        // A weighted average and limits have hardly a false signal in common, so they share evenly.
-        // Beside sums that keeps a run length up to 1.4 times the one asked for
-        // (`spc/benches/results/averages.csv`); it comes out at most 4 % shorter.
-        let shared = self.ewma_weight.is_some() && (self.limits || self.cusum);
-        let own = if shared { 2.0 * run_length } else { run_length };
+        // An average and what is beside it share evenly: each has the same length of its own, so
+        // much longer that together they have the one asked for.
+        let weight = self.ewma_weight.map(f64::from_bits);
+        let own = match (weight, self.beside()) {
+            (Some(weight), Some(beside)) => {
+                run_length * detection::average_factor(beside, weight, run_length)?
+            }
+            _ => run_length,
+        };
         let (width, set) = self.limits_and_sums(own)?;
         let chance = HEAD_START_POINTS / (6.0 * run_length);
-        let ewma = match self.ewma_weight.map(f64::from_bits) {
+        let ewma = match weight {
             Some(weight) => Some(Ewma {
                 weight,
                 width: runlength::ewma_width(weight, own)?,
@@ -262,6 +266,16 @@ impl Question {
 type Thresholds = (Option<f64>, Option<[Cusum; 3]>);
 
 impl Question {
+    /// What an average is beside.
+    fn beside(&self) -> Option<Beside> {
+        match (self.limits, self.cusum) {
+            (true, false) => Some(Beside::Limits),
+            (false, true) => Some(Beside::Sums),
+            (true, true) => Some(Beside::LimitsAndSums),
+            (false, false) => None,
+        }
+    }
+
     /// How much longer a run length to solve sums for, so that they keep the one that is needed
     /// although their scores stop learning while a sum is high: after 25, 50 and 100 subgroups that
     /// costs 12, 9 and 8 % of the length at 370, and 5, 5 and 4 % at 5,000
@@ -348,9 +362,8 @@ fn wider(from: f64, allowed: f64, chance: impl Fn(f64) -> f64) -> f64 {
 impl Solver {
     /// The detection of a characteristic for a run length, of a baseline of so many subgroups of so
     /// many readings.
-    /// Limits and sums are solved together with the limits of the spread; a weighted average
-    /// beside them gets half of the false alerts, as if it never signalled with them: the run
-    /// length is kept at least. Run rules are outside of it.
+    /// Limits and sums are solved together with the limits of the spread, and those together with
+    /// a weighted average beside them. Run rules are outside of it.
     ///
     /// # Errors
     ///

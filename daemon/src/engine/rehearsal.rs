@@ -382,6 +382,28 @@ mod tests {
         }
     }
 
+    /// Within a tenth; a little more where scores learn from a baseline of 50, which thresholds make
+    /// up for.
+    #[test]
+    fn an_average_beside_others_keeps_the_length_that_was_asked_for() {
+        for beside in [
+            vec![Detector::Limits],
+            vec![Detector::Limits, Detector::Cusum],
+        ] {
+            let mut what = rehearsed("individuals", 50);
+            what.detection = beside;
+            what.detection.push(Detector::Ewma);
+            let mut rehearsal = Rehearsal::new(&what, 1_000.0, None).expect("measured");
+            let effort = Effort {
+                runs: 1_500,
+                ..Effort::default()
+            };
+            let found = rehearsal.in_control(effort).expect("simulated");
+            let off = found.mean / 1_000.0 - 1.0;
+            assert!(off > -0.1 && off < 0.17, "{:?}: {found:?}", what.detection);
+        }
+    }
+
     #[test]
     fn a_watched_baseline_hardly_ever_signals_without_cause() {
         // Of 25 points 21 are judged: with a run length of 500 about 4 % of baselines, less while

@@ -3,7 +3,7 @@
 //! Purpose: make the committed tables, by one command each:
 //! `cargo bench -p driftvane-spc --bench detection -- PART`, with `shares`, `averages`, `learning`,
 //! `thresholds`, `set`, `steps`, `drifts`, `onsets`, `widening`, `budget` or `all`. Results
-//! go to `spc/benches/results`, and the thresholds also to `spc/src/detection/table.rs`. Must not
+//! go to `spc/benches/results`, and what is interpolated in also to `spc/src/detection`. Must not
 //! measure time. The one invariant: the same command writes the same files.
 
 #![expect(

@@ -34,20 +34,47 @@ pub fn make() {
 }
 
 /// How many times the joint length a weighted average and what is beside it need alone, if both are
-/// given the same.
+/// given the same: a file of results, and `spc/src/detection/averages.rs`.
 pub fn averages() {
-    let mut rows = Vec::new();
+    let (mut rows, mut table) = (Vec::new(), String::from(HEAD));
     for beside in ["limits", "sums", "limits and sums"] {
+        table += "    [\n";
         for length in [370.0, 5_000.0, 100_000.0] {
-            for weight in [0.05, 0.1, 0.2, 0.4, 0.8] {
+            let factor = |weight| {
                 let own = own_with_average(beside, length, weight);
-                rows.push(format!("{beside},{length},{weight},{:.2}", own / length));
-            }
+                (weight, format!("{:.2}", own / length))
+            };
+            let factors = [0.05, 0.1, 0.2, 0.4, 0.8].map(factor);
+            let row =
+                |(weight, factor): &(f64, String)| format!("{beside},{length},{weight},{factor}");
+            rows.extend(factors.iter().map(row));
+            let factors = factors.map(|(_, factor)| factor);
+            table += &format!("        [{}],\n", factors.join(", "));
         }
+        table += "    ],\n";
     }
+    table += "];\n";
+    write::file("src/detection/averages.rs", &table);
     let header = "beside,in_control_length,weight,own_over_joint";
     write::results("averages", header, &rows);
 }
+
+const HEAD: &str = "\
+//! How many times the joint length an average and what is beside it need alone, made by the slower
+//! suite.
+//!
+//! Purpose: rows to interpolate in. Must not be edited; `cargo bench -p driftvane-spc --bench
+//! detection -- averages` writes this file. The one invariant: lengths and weights rise.
+
+/// Joint in-control lengths of the rows.
+pub(super) const LENGTHS: [f64; 3] = [370.0, 5000.0, 100000.0];
+
+/// Weights of the columns.
+pub(super) const WEIGHTS: [f64; 5] = [0.05, 0.1, 0.2, 0.4, 0.8];
+
+/// Own over joint length beside limits, beside sums, and beside both.
+pub(super) const FACTORS: [[[f64; 5]; 3]; 3] = [
+";
 
 fn own_with_average(beside: &str, length: f64, weight: f64) -> f64 {
     let effort = Effort {
