@@ -220,9 +220,10 @@ fn assert_same_in_pieces(
         from = end;
         rows += piece.block.rows;
         rejects += piece.rejects_total;
+        // Of several reasons the first piece's is told.
         if let Some(quarantine) = &piece.fatal {
-            let code = at_once.fatal.as_ref().map(|one| one.code);
-            assert_eq!(code, Some(quarantine.code), "pieces of {size}");
+            assert_explained(quarantine);
+            assert!(at_once.fatal.is_some(), "pieces of {size} are refused");
             return;
         }
     }

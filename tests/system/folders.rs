@@ -10,7 +10,7 @@ use std::time::Duration;
 use driftvane::plant::Delivery;
 use serde_json::Value;
 
-use crate::place::{Place, list, small_config, small_plant, text, wait_until};
+use crate::place::{Place, list, one_feed, small_config, small_plant, text, wait_until};
 
 fn files(station: &str, count: usize) -> Vec<Delivery> {
     let plant = small_plant();
@@ -278,21 +278,16 @@ fn a_report_that_was_missed_is_written_at_the_next_start() {
         let at = jiff::Timestamp::from_microsecond(now + minutes * 60_000_000).unwrap();
         at.to_zoned_datetime(jiff::tz::TimeZone::UTC)
     };
-    let config = format!(
-        "[plant]\nname = \"P\"\ntime_zone = \"UTC\"\n\
-         [[shift]]\nname = \"missed\"\nstarts = \"{}\"\n\
-         [[shift]]\nname = \"running\"\nstarts = \"{}\"\n\
-         [[feed]]\nname = \"f\"\nline = \"L1\"\nstation = \"paste\"\nfolder = \"paste\"\n\
-         time = {{ columns = [\"T\"], format = \"rfc3339\" }}\n\
-         measure = [{{ name = \"height\", column = \"H\", unit = \"um\" }}]\n\
-         [feed.roles]\nboard = \"B\"\n",
+    let shifts = format!(
+        "name = \"missed\"\nstarts = \"{}\"\n[[shift]]\nname = \"running\"\nstarts = \"{}\"",
         clock(-300).strftime("%H:%M"),
         clock(-5).strftime("%H:%M"),
     );
+    let config = one_feed(&[("name = \"day\"\nstarts = \"00:00\"", &shifts)]);
     let place = Place::new(&config);
     place.write(
         "paste/a.csv",
-        format!("T,B,H\n{},B1,100\n", clock(-120).timestamp()),
+        format!("At,Panel,Height\n{},B1,100\n", clock(-120).timestamp()),
     );
     let mut watching = place.watch();
     let reports = || {

@@ -2,31 +2,34 @@
 //!
 //! The plant and its numbers are invented.
 
-use crate::place::{Chance, Place, assert_same_rows, list, number, text};
+use crate::place::{Chance, Place, assert_same_rows, list, number, one_feed, text};
 
 /// Streams that a cause moves in these tests.
 const PADS: usize = 500;
 
 /// A plant whose pads are charted one by one; every pad has height, area and volume.
 fn config() -> String {
-    let measure = |name: &str| {
+    let charted = "baseline = 10\nwiden = false\nlimit_width = 6.0\ndetection = [\"limits\"]\n";
+    let other = |name: &str| {
         format!(
             "[[characteristic]]\nname = \"{name}\"\nstation = \"paste\"\nmeasure = \"{name}\"\n\
              group_by = [\"line\", \"component\", \"pin\"]\nsubgroup = \"panel\"\n\
-             chart = \"individuals\"\nbaseline = 10\nwiden = false\nlimit_width = 6.0\n\
-             detection = [\"limits\"]\nreaction_plan = \"Wipe the stencil.\"\n"
+             chart = \"individuals\"\nreaction_plan = \"Wipe the stencil.\"\n{charted}"
         )
     };
-    let feed = "[plant]\nname = \"Pads\"\ntime_zone = \"UTC\"\nlateness_minutes = 600\n\
-         [[shift]]\nname = \"all day\"\nstarts = \"00:00\"\n\
-         [[feed]]\nname = \"paste\"\nline = \"L1\"\nstation = \"paste\"\nfolder = \"paste\"\n\
-         time = { columns = [\"At\"], format = \"rfc3339\" }\n\
-         measure = [{ name = \"height\", column = \"Height\", unit = \"um\" },\n\
-         { name = \"area\", column = \"Area\", unit = \"pct\" },\n\
-         { name = \"volume\", column = \"Volume\", unit = \"pct\" }]\n\
-         [feed.roles]\npanel = \"Panel\"\ncomponent = \"Component\"\npin = \"Pin\"\n";
-    let all: Vec<String> = ["height", "area", "volume"].map(measure).to_vec();
-    format!("{feed}{}", all.concat())
+    let height = "{ name = \"height\", column = \"Height\", unit = \"um\" }";
+    let all = format!(
+        "{height}, {{ name = \"area\", column = \"Area\", unit = \"pct\" }}, \
+         {{ name = \"volume\", column = \"Volume\", unit = \"pct\" }}"
+    );
+    let roles = "panel = \"Panel\"\ncomponent = \"Component\"\npin = \"Pin\"";
+    let feed = one_feed(&[
+        ("lateness_minutes = 60", "lateness_minutes = 600"),
+        (height, &all),
+        ("panel = \"Panel\"", roles),
+        ("[\"line\"]", "[\"line\", \"component\", \"pin\"]"),
+    ]);
+    feed + charted + &other("area") + &other("volume")
 }
 
 /// A panel's file; pads from the first fault on are lower by some sigma.
