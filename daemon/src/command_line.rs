@@ -219,6 +219,9 @@ struct PadsOptions {
     /// The share of the list that may be false.
     #[arg(long, default_value_t = 0.05)]
     rate: f64,
+    /// The list of what watches each pad while panels come (watch_pads), as of the newest panel.
+    #[arg(long, conflicts_with_all = ["since", "from", "to", "rate"])]
+    watched: bool,
 }
 
 #[derive(Args)]
@@ -480,6 +483,15 @@ fn time(config: &Config, text: Option<&str>) -> Result<Option<i64>, CommandError
 }
 
 fn run_pads(config: &Config, options: &PadsOptions, format: Format) -> Result<(), Failure> {
+    if options.watched {
+        let reader = reader(config)?;
+        return Ok(pads::print_watched(
+            config,
+            &reader,
+            &options.stream,
+            format,
+        )?);
+    }
     let question = pads::Question {
         stream: options.stream.clone(),
         since: time(config, options.since.as_deref())?,

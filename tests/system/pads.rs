@@ -99,3 +99,92 @@ fn pads_that_moved_are_told_from_a_panel_that_moved() {
     assert_eq!(wrong.code, Some(2));
     assert!(wrong.err.contains("between 0 and 1"), "{}", wrong.err);
 }
+
+/// Pads that are watched while panels come: one clogs at panel 40, and height and area fall.
+fn watched_config() -> String {
+    let area = CONFIG[CONFIG.find("[[characteristic]]").unwrap()..].replace("height", "area");
+    let measure = "unit = \"um\"\n";
+    let both = "unit = \"um\"\n[[feed.measure]]\nname = \"area\"\n\
+         column = \"Area\"\nunit = \"um\"\n";
+    let config = CONFIG.replace(measure, both) + &area;
+    let watched = "chart = \"three-way\"\nwatch_pads = true";
+    config.replace("chart = \"three-way\"", watched)
+}
+
+fn watched_panels() -> Vec<(String, String)> {
+    let mut normals = Normals::new(11);
+    let file = |panel: usize| {
+        let common = 1.5 * normals.draw();
+        let mut file = "At,Panel,Component,Pad,Height,Area\n".to_owned();
+        for pad in 0..60 {
+            let (component, pin) = (pad / 10, pad % 10);
+            let drop = if panel >= 40 && pad == 17 { 14.0 } else { 0.0 };
+            let height = 120.0 + common + 2.0 * normals.draw() - drop;
+            let area = 100.0 + common + 2.0 * normals.draw() - drop;
+            let (hour, minute) = (6 + panel / 30, 2 * (panel % 30));
+            let at = format!("2026-03-02T{hour:02}:{minute:02}:00Z");
+            writeln!(
+                file,
+                "{at},P{panel:03},U{component},{pin},{height:.1},{area:.1}"
+            )
+            .unwrap();
+        }
+        (format!("paste/P{panel:03}.csv"), file)
+    };
+    (0..52).map(file).collect()
+}
+
+#[test]
+fn one_pad_that_clogs_is_listed_and_is_one_alert_in_any_order_and_over_stops() {
+    let config = watched_config();
+    let in_order = Place::bare(&config);
+    let panels = watched_panels();
+    for (name, content) in &panels {
+        in_order.write(name, content);
+    }
+    in_order.replay();
+    let watched = in_order.json(&["pads", "height", "--watched"]);
+    let pads = list(&watched["pads"]);
+    assert_eq!(
+        (pads.len(), &watched["tested"]),
+        (1, &60.into()),
+        "{watched}"
+    );
+    assert_eq!(text(&pads[0]["keys"], "component"), "U1");
+    assert_eq!(text(&pads[0]["keys"], "pin"), "7");
+    assert!((number(&pads[0], "change") + 14.0).abs() < 4.0, "{watched}");
+    assert!(number(&pads[0], "adjusted") <= 0.05, "{watched}");
+
+    // Height and area of one pad: one alert, which names the pad and the panels to hold.
+    let alerts = in_order.json(&["alerts", "list"]);
+    assert_eq!(list(&alerts).len(), 1, "{alerts}");
+    let alert = &list(&alerts)[0];
+    assert_eq!(list(&alert["rules"])[0], "pads", "{alert}");
+    assert_eq!(list(&alert["streams"]).len(), 2, "{alert}");
+    let words = text(alert, "text");
+    assert!(words.contains("Moved: U1 7 by -"), "{words}");
+    assert_eq!(list(&alert["watched_pads"]["pads"]).len(), 1, "{alert}");
+    let held = number(alert, "boards_to_hold");
+    assert!((12.0..=15.0).contains(&held), "{alert}");
+    in_order.assert_sound();
+
+    // The same after stops, in another order within the horizon.
+    let stopped = Place::bare(&config);
+    let mut left = panels;
+    for some in left.chunks_mut(5) {
+        some.reverse();
+        for (name, content) in some.iter() {
+            stopped.write(name, content);
+        }
+        stopped.replay();
+    }
+    assert_eq!(stopped.json(&["pads", "height", "--watched"]), watched);
+    assert_eq!(
+        stopped.json(&["pads", "area", "--watched"])["pads"]
+            .as_array()
+            .unwrap()
+            .len(),
+        1
+    );
+    assert_eq!(stopped.alerts(), in_order.alerts());
+}

@@ -11,9 +11,10 @@ use serde::Serialize;
 
 use super::causes::{Causes, Moved, MovedPads, causes};
 use super::chart::ChartFacts;
+use super::pads::{Watched, watched};
 use super::{CommandError, characteristic, local_minute, number, unit, utc, when};
 use crate::config::{Characteristic, Config, Key};
-use crate::engine::STARTING;
+use crate::engine::{PADS, STARTING};
 use crate::output::{self, Format, Table};
 use crate::store::Reader;
 use crate::store::alerts::{AlertRow, Closed, EpisodeRow};
@@ -76,6 +77,8 @@ pub struct Alert {
     /// The single pads that moved against the rest of their panels, where the feeds carry pads and
     /// what explains the alert was asked.
     pub pads: Option<MovedPads>,
+    /// The pads of the stream that says most which have moved, where these are watched.
+    pub watched_pads: Option<Watched>,
     /// Boards since the earliest likely onset, of all its streams; absent where units are stretches
     /// of time.
     pub boards_to_hold: Option<u64>,
@@ -330,6 +333,11 @@ pub(crate) fn alert(
         true => onset::measured_early(config, reader, (streams, facts), lead)?,
         false => measured_by(facts, lead),
     };
+    // How far a single pad has moved is no distance of the stream.
+    let centre = centre.filter(|_| !onset::by_first(lead, PADS));
+    let watched = watched(config, reader, stream)?.filter(|found| !found.pads.is_empty());
+    let explained = watched.iter().map(Watched::words);
+    let explained: Vec<String> = explained.chain(causes.explained).collect();
     let mut alert = Alert {
         id: name(row.id),
         state: state(config, &row),
@@ -355,7 +363,8 @@ pub(crate) fn alert(
         origin: causes.origin.to_owned(),
         verdict: causes.verdict,
         pads: causes.pads,
-        explained: causes.explained,
+        explained,
+        watched_pads: watched,
         boards_to_hold: hold.boards,
         text: String::new(),
         plan: what.reaction_plan.clone(),

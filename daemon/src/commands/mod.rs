@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 
 use crate::config::{Characteristic, Config, Key};
-use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, SPREAD_BEYOND_LIMITS, STARTING, named_keys};
+use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, PADS, SPREAD_BEYOND_LIMITS, STARTING, named_keys};
 use crate::output::{self, Format};
 use crate::store::query::StreamRow;
 use crate::store::{StoreError, Who};
@@ -175,6 +175,7 @@ pub(crate) fn rule_words(name: &str) -> String {
         CUSUM => "a lasting shift, by cumulative sums".to_owned(),
         STARTING => "a lasting shift within the baseline, by self-starting sums".to_owned(),
         EWMA => "a lasting shift, by a weighted average".to_owned(),
+        PADS => "single pads moved against the rest of their panels".to_owned(),
         _ => spc::rules::Rule::from_name(name)
             .map_or_else(|| name.to_owned(), |rule| rule.in_words().to_owned()),
     }

@@ -13,7 +13,8 @@ use super::alerts::Onset;
 use super::chart::ChartFacts;
 use super::{ALWAYS, CommandError, characteristic, find_stream, keys, unit, utc, when};
 use crate::config::{Config, Key, Subgroup, Subject};
-use crate::output::{self, Cell, Format, Table};
+use crate::engine::LIST_RATE;
+use crate::output::{self, Cell, Format, Table, number_of};
 use crate::store::Reader;
 use crate::store::query::{ReadingFilter, StreamRow};
 use crate::store::strata::StrataFilter;
@@ -75,6 +76,168 @@ pub struct Pad {
     pub p: f64,
     /// The smallest rate at which the pad would be listed (Benjamini and Hochberg).
     pub adjusted: f64,
+}
+
+/// The pads of a stream that is watched pad by pad, as of its newest panel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Watched {
+    /// The stream.
+    pub stream: String,
+    /// The unit.
+    pub unit: String,
+    /// The newest panel, RFC 3339 in UTC; absent before the first.
+    pub at: Option<String>,
+    /// The share of the list that is expected to be false at most.
+    pub false_discovery_rate: f64,
+    /// Pads that were judged.
+    pub tested: usize,
+    /// Readings of pads beyond the bound of what is watched.
+    pub left_out: u64,
+    /// The pads that moved, the most certain first.
+    pub pads: Vec<WatchedPad>,
+    /// Pads that moved beyond those that are listed.
+    pub more: usize,
+}
+
+/// A watched pad that moved.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct WatchedPad {
+    /// Product, position, component, pin, where the feed carries them.
+    pub keys: BTreeMap<&'static str, String>,
+    /// How far it moved against the rest of its panel, in the unit.
+    pub change: f64,
+    /// The same in sigmas of its own from panel to panel.
+    pub change_sigma: f64,
+    /// Since when, RFC 3339 in UTC.
+    pub since: String,
+    /// Its p-value.
+    pub p: f64,
+    /// The smallest rate at which the pad would be listed.
+    pub adjusted: f64,
+    #[serde(skip)]
+    since_at: i64,
+}
+
+impl Watched {
+    /// Which pads moved, in a few words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let first = self.pads.first().map_or_else(String::new, |pad| {
+            let keys = [Role::Component, Role::Pin].map(|role| pad.keys.get(role.name()));
+            let named: Vec<&str> = keys.into_iter().flatten().map(String::as_str).collect();
+            format!("{} by {:+.1} sigma", named.join(" "), pad.change_sigma)
+        });
+        let more = match self.pads.len() + self.more {
+            0 | 1 => String::new(),
+            all => format!(" and {}", number_of(all as u64 - 1, "more pad")),
+        };
+        format!("{first}{more}, against the rest of the panel")
+    }
+}
+
+/// The list of a stream's pads that moved; nothing where they are not watched.
+///
+/// # Errors
+///
+/// When the record can not be read, or the configuration does not fit it.
+pub fn watched(
+    config: &Config,
+    reader: &Reader,
+    stream: &StreamRow,
+) -> Result<Option<Watched>, CommandError> {
+    let what = characteristic(config, stream)?;
+    if !what.watch_pads {
+        return Ok(None);
+    }
+    let list = reader.pad_list(stream.id)?.unwrap_or_default();
+    let roles = [Role::Product, Role::Position, Role::Component, Role::Pin];
+    let pads = list.pads.into_iter().map(|pad| {
+        let named = roles.iter().zip(pad.name);
+        let named = named.filter(|(_, name)| !name.is_empty());
+        WatchedPad {
+            keys: named.map(|(role, name)| (role.name(), name)).collect(),
+            change: pad.change,
+            change_sigma: pad.change_sigma,
+            since: utc(pad.since),
+            p: pad.p,
+            adjusted: pad.adjusted,
+            since_at: pad.since,
+        }
+    });
+    Ok(Some(Watched {
+        stream: stream.label.clone(),
+        unit: unit(config, what, stream),
+        at: list.at.map(utc),
+        false_discovery_rate: LIST_RATE,
+        tested: list.tested,
+        left_out: list.left_out,
+        pads: pads.collect(),
+        more: list.more,
+    }))
+}
+
+/// Prints the list of the pads that are watched.
+///
+/// # Errors
+///
+/// When the stream is unknown or its pads are not watched, the record can not be read, or standard
+/// output can not be written.
+pub fn print_watched(
+    config: &Config,
+    reader: &Reader,
+    stream: &str,
+    format: Format,
+) -> Result<(), CommandError> {
+    let stream = find_stream(reader, stream)?;
+    let Some(found) = watched(config, reader, &stream)? else {
+        return Err(CommandError::Refused(format!(
+            "the pads of '{}' are not watched: write watch_pads = true in its characteristic, or \
+             say with --since from when on pads may have moved",
+            stream.label
+        )));
+    };
+    let mut table = Table::new(&[
+        "product",
+        "position",
+        "component",
+        "pin",
+        "change",
+        "unit",
+        "sigma",
+        "since",
+        "p",
+        "adjusted",
+    ]);
+    for pad in &found.pads {
+        let key = |role: Role| Cell::from(pad.keys.get(role.name()).cloned());
+        table.push(vec![
+            key(Role::Product),
+            key(Role::Position),
+            key(Role::Component),
+            key(Role::Pin),
+            pad.change.into(),
+            found.unit.as_str().into(),
+            pad.change_sigma.into(),
+            when(config, format, pad.since_at).into(),
+            pad.p.into(),
+            pad.adjusted.into(),
+        ]);
+    }
+    output::print_rows(format, &table, &found)?;
+    if format == Format::Table {
+        output::print(&format!(
+            "{} of {} pads have moved against the rest of their panels; at most {} % of the list \
+             is expected to be false{}\n",
+            found.pads.len() + found.more,
+            found.tested,
+            100.0 * found.false_discovery_rate,
+            match found.more {
+                0 => String::new(),
+                more => format!(" ({more} of them are not told one by one)"),
+            }
+        ))?;
+    }
+    Ok(())
 }
 
 /// Screens the pads of a stream.

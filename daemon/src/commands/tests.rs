@@ -203,6 +203,7 @@ fn point(minute: i64, value: f64, baseline: bool) -> PointFacts {
             unit,
             setup: Vec::new(),
             content: Content::Measured(moments),
+            pads: None,
         },
     }
 }
@@ -214,14 +215,12 @@ fn effects() -> Effects {
         .zip(values)
         .map(|(minute, value)| point(minute, value, minute < 4))
         .collect();
-    let samples: Vec<Sample> = values[..4]
-        .iter()
-        .map(|&value| Sample {
-            size: 1.0,
-            value,
-            spread: None,
-        })
-        .collect();
+    let sample = |&value: &f64| Sample {
+        size: 1.0,
+        value,
+        spread: None,
+    };
+    let samples: Vec<Sample> = values[..4].iter().map(sample).collect();
     let limits = Limits::estimate(ChartKind::Individuals, &samples, 3.0).unwrap();
     let alert = AlertFacts {
         stream: 0,
@@ -233,6 +232,7 @@ fn effects() -> Effects {
         side: Side::Upper,
         size_sigma: limits.standardised(20.0, 1.0),
         size_value: 20.0,
+        since: None,
         returned: false,
         returned_at: None,
     };
@@ -253,6 +253,7 @@ fn effects() -> Effects {
             settled_through: START,
             state: ChartState::new(),
             note: None,
+            pads: None,
         }],
         points,
         limits: vec![(0, version)],

@@ -363,6 +363,8 @@ pub struct Characteristic {
     pub screen: bool,
     /// The share of the baseline that may be left out, 0 to 0.5; where more lies beyond, all stays.
     pub screen_share: f64,
+    /// Whether every pad is watched for itself, too.
+    pub watch_pads: bool,
     /// What makes signals beside run rules; at least one.
     pub detection: Vec<Detector>,
     /// The mean number of points from one false alert to the next; from the budget where absent.

@@ -8,6 +8,8 @@ use std::sync::Arc;
 
 use spc::moments::Moments;
 
+use super::pads::PadReadings;
+
 /// Where a unit stands in its stream: by time, then by name.
 pub type AtomKey = (i64, Arc<str>);
 
@@ -22,6 +24,8 @@ pub struct Atom {
     pub setup: Vec<Arc<str>>,
     /// What was measured or counted.
     pub content: Content,
+    /// Its single pads, where these are watched.
+    pub pads: Option<Arc<PadReadings>>,
 }
 
 /// What was measured or counted.
@@ -90,6 +94,13 @@ impl Atom {
             self.setup = other.setup;
         }
         self.content.merge(other.content);
+        self.pads = match (self.pads.take(), other.pads) {
+            (Some(mut mine), Some(theirs)) => {
+                Arc::make_mut(&mut mine).merge(&theirs);
+                Some(mine)
+            }
+            (one, None) | (None, one) => one,
+        };
     }
 }
 
@@ -107,6 +118,7 @@ mod tests {
                 unit: Arc::from("1970-01-01T00:05:00Z"),
                 setup: vec![Arc::from(stencil)],
                 content: Content::Measured(moments),
+                pads: None,
             }
         };
         let pieces = [

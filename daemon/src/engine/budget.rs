@@ -179,14 +179,29 @@ pub fn allowed(config: &Config, (station, line): &StationOnLine) -> f64 {
     config.false_alerts_per_shift * own as f64 / all.len().max(1) as f64
 }
 
+/// The sums that watch each of many pads, for a run length of each: those of limits and sums
+/// together, although pads have no limits, which makes it somewhat longer still.
+pub fn pad_sums(run_length: f64) -> Option<[Cusum; 3]> {
+    let length = next_step(run_length).min(detection::LENGTH_MAX);
+    let joint = detection::thresholds(length).ok()?;
+    let plain = |sum: Cusum| Cusum {
+        head_start: 0.0,
+        ..sum
+    };
+    Some(joint.cusums().map(plain))
+}
+
 /// Rounds a run length up to the next step, within its bounds. Rates that differ a little lead to
 /// the same thresholds.
 #[must_use]
 pub fn stepped(run_length: f64) -> f64 {
+    next_step(run_length).round().min(STEPPED_MAX)
+}
+
+fn next_step(run_length: f64) -> f64 {
     let over = (run_length / LENGTH_FLOOR).max(1.0);
     let steps = (over.log10() * STEPS_A_DECADE - 1e-9).ceil().max(0.0);
-    let length = LENGTH_FLOOR * 10.0_f64.powf(steps / STEPS_A_DECADE);
-    length.round().min(STEPPED_MAX)
+    LENGTH_FLOOR * 10.0_f64.powf(steps / STEPS_A_DECADE)
 }
 
 /// Solves thresholds once for each question.
@@ -206,6 +221,16 @@ struct Question {
     /// The subgroups of the baseline, where sums look at scores that learn ([`learns`]).
     learning_from: Option<usize>,
     ewma_weight: Option<u64>,
+    /// Whether single pads are watched as well.
+    pads: bool,
+}
+
+/// How many share the false alerts of a stream: limits and sums, a weighted average beside them,
+/// and the pads.
+pub fn parts(what: &Characteristic) -> f64 {
+    let has = |detector| what.detection.contains(&detector);
+    let beside = has(Detector::Ewma) && (has(Detector::Limits) || has(Detector::Cusum));
+    1.0 + f64::from(u8::from(beside)) + f64::from(u8::from(what.watch_pads))
 }
 
 /// Which spread of a subgroup is judged.
@@ -231,18 +256,21 @@ impl Question {
             cusum: has(Detector::Cusum),
             learning_from: (has(Detector::Cusum) && learns(what.chart)).then_some(subgroups),
             ewma_weight: has(Detector::Ewma).then(|| what.ewma_weight.to_bits()),
+            pads: what.watch_pads,
         }
     }
 
     fn solve(&self, run_length: f64) -> Result<Detection, RunLengthError> {
+        // Single pads get as much of the budget as the stream itself.
+        let length = run_length * (1.0 + f64::from(u8::from(self.pads)));
         // An average and what is beside it share evenly: each has the same length of its own, so
         // much longer that together they have the one asked for.
         let weight = self.ewma_weight.map(f64::from_bits);
         let own = match (weight, self.beside()) {
             (Some(weight), Some(beside)) => {
-                run_length * detection::average_factor(beside, weight, run_length)?
+                length * detection::average_factor(beside, weight, length)?
             }
-            _ => run_length,
+            _ => length,
         };
         let (width, set) = self.limits_and_sums(own)?;
         let chance = HEAD_START_POINTS / (6.0 * run_length);

@@ -12,12 +12,13 @@ use crate::config::{Characteristic, Subgroup};
 
 use super::atom::{Atom, AtomKey};
 use super::baseline::{self, BaselinePoint, Findings};
-use super::budget::Budget;
+use super::budget::{Budget, parts};
 use super::detect::{Detection, DetectorState, is_detector};
 use super::early;
 use super::effects::{AlertFacts, PointFacts, PointKind, SignalFacts};
 use super::episode::{self, Episode};
 use super::gathering::{Group, SinceEvent};
+use super::pads::{PADS, PadWatch, Panel, Said};
 use super::plotted::{is_between, placed, sample};
 
 /// The longest baseline that is remembered when limits can not be set.
@@ -159,8 +160,24 @@ pub struct Evaluation<'a> {
     pub what: &'a Characteristic,
     /// What its thresholds may cost.
     pub budget: Budget<'a>,
+    /// What watches the single pads, where that is asked for.
+    pub pads: Option<&'a mut PadWatch>,
     /// The findings.
     pub found: Evaluated,
+}
+
+impl Evaluation<'_> {
+    /// Judges the pads of a unit; `run_length` is what all detectors of its limits have together.
+    fn judge_pads(&mut self, atom: &Atom, version: u32, run_length: Option<f64>) -> Option<Said> {
+        let pads = self.pads.as_mut()?;
+        let panel = Panel {
+            key: atom.key(),
+            readings: Arc::clone(atom.pads.as_ref()?),
+            version,
+            run_length: run_length.map(|length| length * parts(self.what)),
+        };
+        Some(pads.judge(panel))
+    }
 }
 
 impl ChartState {
@@ -328,6 +345,7 @@ impl ChartState {
             sample,
             means: atom.content.means().unwrap_or_default(),
         });
+        run.judge_pads(atom, self.version, None);
         let from = points.first().map_or(atom.at, |first| first.key.0);
         early::watch(watch, &mut self.episode, (from, atom), &mut point, run);
         let full = points.len() >= run.what.baseline;
@@ -365,15 +383,34 @@ impl ChartState {
             }
             point.signals.push(found.signal);
         }
-        let calm = |by: &str| detectors.is_calm(detection, by);
+        let pads = run.judge_pads(atom, self.version, Some(detection.run_length));
+        let is_own = !point.signals.is_empty();
+        let moved = pads.and_then(|said| said.signal);
+        if let Some(pad) = moved {
+            let signal = SignalFacts {
+                by: PADS,
+                side: pad.side,
+            };
+            point.signals.push(signal);
+            // Of a stream that has moved as a whole its own figure is told.
+            size = if is_own { size } else { pad.shift };
+        }
+        let is_new = self.episode.is_none();
+        let calm = |by: &str| match by {
+            PADS => pads.is_none_or(|said| said.is_calm),
+            by => detectors.is_calm(detection, by),
+        };
         episode::follow(&mut self.episode, (atom, &point), size, calm, run);
+        if let (true, false, Some(episode)) = (is_new, is_own, &mut self.episode) {
+            episode.since = moved.map(|pad| pad.since);
+        }
         // Points of a fault would teach the scores that the fault is how the process is. An alert
         // without a lasting shift leaves out its signals alone: a reference that stands still for
         // long is no better than a short baseline.
         let lasts = |episode: &Episode| episode.rules.iter().any(|by| is_detector(by));
         match self.episode.as_ref().is_some_and(lasts) {
             true => detectors.unlearn(),
-            false if point.signals.is_empty() => detectors.learn(detection, z),
+            false if !is_own => detectors.learn(detection, z),
             false => {}
         }
         run.found.points.push(point);

@@ -59,6 +59,8 @@ pub struct StreamFacts {
     pub state: super::chart::ChartState,
     /// Why no limits can be set, where that is so.
     pub note: Option<String>,
+    /// What is to be kept of its single pads, where these are watched.
+    pub pads: Option<super::pads::PadFacts>,
 }
 
 /// What a stored row of a stream is.
@@ -132,6 +134,8 @@ pub struct AlertFacts {
     pub size_sigma: f64,
     /// The plotted value there.
     pub size_value: f64,
+    /// When it most likely began, where what signalled first tells that itself.
+    pub since: Option<i64>,
     /// Whether enough points without a signal followed.
     pub returned: bool,
     /// When it returned.

@@ -33,6 +33,8 @@ pub struct Episode {
     pub size_value: f64,
     /// Points without a signal since.
     pub quiet: u32,
+    /// When it most likely began, where what signalled first tells that itself.
+    pub since: Option<i64>,
 }
 
 impl Episode {
@@ -47,6 +49,7 @@ impl Episode {
             size_sigma: 0.0,
             size_value: value,
             quiet: 0,
+            since: None,
         }
     }
 
@@ -78,6 +81,7 @@ impl Episode {
             side: self.side,
             size_sigma: self.size_sigma,
             size_value: self.size_value,
+            since: self.since,
             returned: returned_at.is_some(),
             returned_at,
         }

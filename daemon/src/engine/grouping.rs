@@ -16,6 +16,8 @@ use crate::words::{Call, Review, Role};
 
 use super::atom::{Atom, Content};
 
+mod pads;
+
 /// What one unit of one stream gains from a block.
 pub struct Slot {
     /// The values of the stream's keys.
@@ -45,7 +47,11 @@ pub fn slots(config: &Config, block: &Block) -> Vec<(usize, Vec<Slot>)> {
             passes.len() - 1
         });
         let contents = contents(config, block, what, &passes[index].1);
-        found.push((place, passes[index].1.fill(contents)));
+        let mut slots = passes[index].1.fill(contents);
+        if what.watch_pads {
+            pads::show(config, block, what, &mut passes[index].1, &mut slots);
+        }
+        found.push((place, slots.into_iter().map(|(_, slot)| slot).collect()));
     }
     found
 }
@@ -89,6 +95,7 @@ pub fn empty_slots(config: &Config, unit: &EmptyUnit) -> Vec<(usize, Slot)> {
             at,
             unit: unit_name,
             setup: what.restart_on.iter().map(text).collect(),
+            pads: None,
             content: Content::Counted(boards_of(config, product.map(AsRef::as_ref), &panel)),
         };
         found.push((
@@ -116,6 +123,8 @@ struct Pass {
     slot_of_row: Vec<u32>,
     /// What each slot stands for.
     slots: Vec<Place>,
+    /// The pad of each row, once that is asked.
+    pads: Vec<Arc<str>>,
 }
 
 struct Place {
@@ -137,6 +146,7 @@ impl Pass {
         let mut pass = Pass {
             slot_of_row: Vec::with_capacity(block.rows),
             slots: Vec::new(),
+            pads: Vec::new(),
         };
         let mut known: HashMap<(Vec<u32>, i64), u32> = HashMap::new();
         for rows in alike(block, &columns, window) {
@@ -193,22 +203,22 @@ impl Pass {
         u32::try_from(self.slots.len() - 1).unwrap_or(NOWHERE)
     }
 
-    /// The slots that got something.
-    fn fill(&self, contents: Vec<Option<Content>>) -> Vec<Slot> {
+    /// The slots that got something, with their numbers.
+    fn fill(&self, contents: Vec<Option<Content>>) -> Vec<(usize, Slot)> {
         self.slots
             .iter()
             .zip(contents)
-            .filter_map(|(place, content)| {
+            .enumerate()
+            .filter_map(|(number, (place, content))| {
                 let atom = Atom {
                     at: place.at,
                     unit: Arc::clone(&place.unit),
                     setup: place.setup.clone(),
                     content: content?,
+                    pads: None,
                 };
-                Some(Slot {
-                    keys: place.keys.clone(),
-                    atom,
-                })
+                let keys = place.keys.clone();
+                Some((number, Slot { keys, atom }))
             })
             .collect()
     }

@@ -21,6 +21,7 @@ mod effects;
 mod episode;
 mod gathering;
 mod grouping;
+mod pads;
 mod plotted;
 mod rates;
 mod recount;
@@ -42,6 +43,10 @@ pub use early::early_weight;
 pub use effects::{AlertFacts, Effects, PointFacts, PointKind, SignalFacts, StreamFacts};
 pub use episode::Episode;
 pub use gathering::{Group, SinceEvent};
+pub use pads::{
+    LIST_RATE, ListedPad, PADS, PadFacts, PadList, PadReadings, PadState, PadStates, PadWatch,
+    Risen,
+};
 pub use plotted::{is_between, placed};
 pub use rates::{counted_since, station_of};
 pub use recount::{Recount, agrees, is_kept};
@@ -84,6 +89,30 @@ impl Sorted {
     pub fn of(config: &Config, block: &Block) -> Sorted {
         Sorted {
             slots: grouping::slots(config, block),
+        }
+    }
+}
+
+impl Sorted {
+    /// What the rows show of the pads that are watched: stream, unit, readings.
+    pub fn each_shown(
+        self,
+        config: &Config,
+        tell: &mut dyn FnMut(StreamName, Arc<str>, &PadReadings),
+    ) {
+        let watched = |place: &usize| config.characteristics[*place].watch_pads;
+        let slots = self.slots.into_iter().filter(|(place, _)| watched(place));
+        for (characteristic, slots) in slots {
+            for slot in slots {
+                let Some(pads) = &slot.atom.pads else {
+                    continue;
+                };
+                let name = StreamName {
+                    characteristic,
+                    keys: slot.keys,
+                };
+                tell(name, Arc::clone(&slot.atom.unit), pads);
+            }
         }
     }
 }

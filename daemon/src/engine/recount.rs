@@ -27,7 +27,9 @@ impl Recount {
     /// Counts sorted rows.
     pub fn take(&mut self, sorted: Sorted) {
         for (characteristic, slots) in sorted.slots {
-            for slot in slots {
+            for mut slot in slots {
+                // No point is made of them.
+                slot.atom.pads = None;
                 let name = StreamName {
                     characteristic,
                     keys: slot.keys,

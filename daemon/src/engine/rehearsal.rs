@@ -249,6 +249,7 @@ impl Rehearsal {
                 solver: &mut self.solver,
                 told: &BTreeMap::new(),
             },
+            pads: None,
             found: Evaluated::default(),
         };
         let mut made = 0u64;
@@ -307,6 +308,7 @@ fn atom(made: u64, content: Content) -> Atom {
         unit: Arc::from(""),
         setup: Vec::new(),
         content,
+        pads: None,
     }
 }
 
@@ -382,8 +384,8 @@ mod tests {
         }
     }
 
-    /// Within a tenth; a little more where scores learn from a baseline of 50, which thresholds make
-    /// up for.
+    /// Within a tenth; a little more where scores learn from a baseline of 50, which thresholds
+    /// make up for.
     #[test]
     fn an_average_beside_others_keeps_the_length_that_was_asked_for() {
         for beside in [

@@ -12,6 +12,7 @@ use super::atom::{Atom, AtomKey};
 use super::budget::{Budget, Solver};
 use super::chart::{ChartState, Command, Evaluated, Evaluation, LimitsVersion, late_point};
 use super::effects::{AlertFacts, Effects, PointFacts, PointKind, StreamFacts};
+use super::pads::{PadReadings, PadStates, PadWatch};
 use super::plotted::has_point;
 use super::rates::{self, Rates, StationOnLine};
 
@@ -84,6 +85,8 @@ pub struct Stream {
     rated: Option<(i64, i64)>,
     /// Commands that are not yet behind the horizon, in order of time.
     commands: Vec<Command>,
+    /// What watches its single pads, where that is asked for.
+    pads: Option<PadWatch>,
 }
 
 /// The part of a point's facts that a new evaluation can change.
@@ -152,12 +155,22 @@ impl Stream {
             told_limits: BTreeMap::new(),
             rated: None,
             commands,
+            pads: None,
         };
         for atom in tail {
             stream.places.insert(Arc::clone(&atom.unit), atom.at);
             stream.tail.insert(atom.key(), atom);
         }
         stream
+    }
+
+    /// Goes on watching its pads from what was kept of them, with what the units that can still
+    /// change show.
+    pub fn recall_pads(&mut self, kept: PadStates, mut shown: HashMap<Arc<str>, PadReadings>) {
+        self.pads = Some(PadWatch::kept(kept));
+        for atom in self.tail.values_mut() {
+            atom.pads = shown.remove(&atom.unit).map(Arc::new);
+        }
     }
 
     /// What tells it from others.
@@ -249,12 +262,17 @@ impl Stream {
         let horizon = horizon.max(self.settled_through);
         self.write_late(place, characteristic, effects);
 
+        let mut pads = self.pads.take();
+        if characteristic.watch_pads {
+            pads.get_or_insert_default().begin();
+        }
         let commands = std::mem::take(&mut self.commands);
         let behind = commands.partition_point(|command| command.at <= horizon);
         let mut run = Evaluation {
             stream: place,
             what: characteristic,
             budget: self.budget(shared),
+            pads: pads.as_mut(),
             found: Evaluated::default(),
         };
         let (settled, note) = self.evaluate(horizon, &commands, &mut run);
@@ -264,12 +282,15 @@ impl Stream {
         self.tell(place, now, effects);
         self.commands = commands.get(behind..).unwrap_or_default().to_vec();
         self.advance(horizon, settled);
+        let told_pads = pads.as_mut().map(|pads| pads.end(horizon));
+        self.pads = pads;
         effects.streams.push(StreamFacts {
             stream: place,
             newest: self.newest,
             settled_through: self.settled_through,
             state: self.settled.clone(),
             note,
+            pads: told_pads,
         });
     }
 

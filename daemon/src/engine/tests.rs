@@ -1,6 +1,7 @@
 //! The engine against its promise: order, cutting and stopping change no digit.
 
 mod baseline;
+mod pads;
 
 use std::collections::BTreeMap;
 use std::path::Path;

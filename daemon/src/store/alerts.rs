@@ -34,6 +34,8 @@ pub struct EpisodeRow {
     pub size_sigma: f64,
     /// The plotted value there.
     pub size_value: f64,
+    /// When it most likely began, where what signalled first tells that itself.
+    pub since: Option<i64>,
     /// When the stream was quiet again.
     pub returned_at: Option<i64>,
 }
@@ -154,8 +156,9 @@ impl Reader {
         let mut members: BTreeMap<i64, Vec<EpisodeRow>> = BTreeMap::new();
         let standing = self.list(
             &format!(
-                "SELECT {EPISODE}, a.id FROM episode e JOIN alert a ON a.id = e.alert
-                     JOIN stream s ON s.id = e.stream
+                "SELECT {EPISODE}, a.id, n.since AS since
+                 FROM episode e JOIN alert a ON a.id = e.alert
+                     JOIN stream s ON s.id = e.stream LEFT JOIN episode_since n ON n.episode = e.id
                  WHERE e.revised = 0 AND {condition} ORDER BY e.first_at, e.first_unit, s.label"
             ),
             [],
@@ -169,8 +172,9 @@ impl Reader {
                 "SELECT {EPISODE}, a.id, a.first_at, a.returned_at, a.severity, a.raised_at,
                      a.revised, a.merged_into, a.acknowledged_at, a.acknowledged_by, a.comment,
                      a.suppressed, a.shelved_until, a.closed_at, a.closed_by, a.cause, a.action,
-                     a.verified_at, a.closed_through
+                     a.verified_at, a.closed_through, n.since AS since
                  FROM alert a JOIN episode e ON e.id = a.lead
+                     LEFT JOIN episode_since n ON n.episode = e.id
                  WHERE {condition} ORDER BY a.first_at DESC, a.id DESC"
             ),
             [],
@@ -242,6 +246,7 @@ fn episode(row: &Row) -> rusqlite::Result<EpisodeRow> {
         side: row.get(7)?,
         size_sigma: row.get(8)?,
         size_value: row.get(9)?,
+        since: row.get("since")?,
         returned_at: row.get(10)?,
     })
 }

@@ -13,7 +13,7 @@ use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
 use super::state_form::state_text;
 use super::visits::{UnitKey, UnitTally, write_units};
-use super::{Store, StoreError, db};
+use super::{Store, StoreError, db, watched};
 use crate::config::Config;
 use crate::engine::{Effects, PointFacts, StreamFacts, late_point, stream_label};
 
@@ -227,6 +227,7 @@ fn write_ready(
     let effects = &ready.effects;
     for facts in &effects.streams {
         write_stream(to, config, names, facts)?;
+        watched::write(to, facts)?;
     }
     observed.added("point", &write_points(to, config, names, ready)?);
     write_limits(to, effects, now)?;

@@ -107,6 +107,13 @@ fn write_one(to: &Transaction, facts: &AlertFacts, changed: &mut Changed) -> rus
             ],
             |row| row.get(0),
         )?;
+    if let Some(since) = facts.since {
+        to.prepare_cached("INSERT OR REPLACE INTO episode_since VALUES (?1, ?2)")?
+            .execute([id, since])?;
+    } else {
+        to.prepare_cached("DELETE FROM episode_since WHERE episode = ?1")?
+            .execute([id])?;
+    }
     let end = |at: Option<i64>| at.unwrap_or(i64::MAX);
     let since = match known {
         Some((before, false)) if before == facts.returned_at => i64::MAX,

@@ -7,6 +7,7 @@ use rusqlite::{Connection, params};
 use super::form::{content_from, limits_from, list_from};
 use super::query::count;
 use super::state_form::{Unusable, state_from};
+use super::watched::Shown;
 use super::{Store, StoreError, db};
 use crate::config::Config;
 use crate::engine::{
@@ -35,6 +36,7 @@ impl Store {
     pub fn load(&self, config: &Arc<Config>) -> Result<Engine, StoreError> {
         let wrap = |source| db(&self.folder, source);
         let mut engine = Engine::new(Arc::clone(config));
+        let mut shown = self.shown_since_settled(config)?;
         let mut query = self
             .connection
             .prepare(
@@ -75,6 +77,11 @@ impl Store {
             for limits in self.open_limits(id, settled_through)? {
                 stream.recall(limits);
             }
+            if config.characteristics[characteristic].watch_pads {
+                let kept = self.pads_of(id, settled_through)?.unwrap_or_default();
+                let shown = shown.remove(stream.name()).unwrap_or_default();
+                stream.recall_pads(kept, shown);
+            }
             let since = counted_since(newest, config.lateness_us);
             // Between events only units with one count.
             let chart = config.characteristics[characteristic].chart;
@@ -84,6 +91,34 @@ impl Store {
         // What this says is in the record already; it fills the engine's memory of having said it.
         engine.settle();
         Ok(engine)
+    }
+
+    /// What the panels that can still change show of their pads, where these are watched.
+    fn shown_since_settled(&self, config: &Config) -> Result<Shown, StoreError> {
+        let watched = config.characteristics.iter().filter(|what| what.watch_pads);
+        let names: Vec<&str> = watched.map(|what| what.name.as_str()).collect();
+        if names.is_empty() {
+            return Ok(Shown::new());
+        }
+        let wrap = |source| db(&self.folder, source);
+        let mut query = self
+            .connection
+            .prepare("SELECT characteristic, newest, settled_through FROM stream")
+            .map_err(wrap)?;
+        let mut rows = query.query([]).map_err(wrap)?;
+        let mut since: Option<i64> = None;
+        while let Some(row) = rows.next().map_err(wrap)? {
+            let name: String = row.get(0).map_err(wrap)?;
+            let (newest, settled): (i64, i64) =
+                (row.get(1).map_err(wrap)?, row.get(2).map_err(wrap)?);
+            if names.contains(&name.as_str()) && settled < newest {
+                since = Some(since.map_or(settled, |since| since.min(settled)));
+            }
+        }
+        match since {
+            Some(since) => self.shown_pads(config, since.saturating_add(1)),
+            None => Ok(Shown::new()),
+        }
     }
 
     /// A kept state and what is settled by it. One of an older form that can not be taken over
@@ -155,6 +190,7 @@ impl Store {
                 unit: Arc::from(unit),
                 setup,
                 content,
+                pads: None,
             });
         }
         Ok(tail)

@@ -175,7 +175,11 @@ const TO_4: &[Step] = &[
     (&[], |to| {
         to.execute_batch("CREATE INDEX chain_reloaded ON chain (at) WHERE kind = 'reloaded'")
     }),
+    (&OF_PADS, |to| to.execute_batch(&OF_PADS.map(made).concat())),
 ];
+
+/// What is kept of single pads.
+const OF_PADS: [&str; 4] = ["episode_since", "pad_state", "pad_list", "pad_listed"];
 
 /// What leaves for channels, and how each of them stands.
 const OF_CHANNELS: [&str; 4] = ["notice", "channel", "delivery", "delivery_act"];

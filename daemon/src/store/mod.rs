@@ -52,6 +52,7 @@ pub mod trail;
 mod trouble;
 mod verify;
 mod visits;
+mod watched;
 
 pub use aside::{AsideRow, Handled};
 pub use asked::{Acknowledged, ReportRow, RequestRow, Who};

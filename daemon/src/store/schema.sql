@@ -146,6 +146,12 @@ CREATE TABLE episode (
 CREATE INDEX episode_by_time ON episode (first_at);
 CREATE INDEX episode_by_alert ON episode (alert);
 
+-- When an episode most likely began, where what signalled first tells that itself.
+CREATE TABLE episode_since (
+    episode INTEGER PRIMARY KEY REFERENCES episode (id),
+    since INTEGER NOT NULL
+);
+
 -- Episodes with one cause. `first_at` and `returned_at` are the event times of its first and its
 -- last episode, `lead` is the episode that says most; `told_sigma` and `told_members` are how far
 -- and how many had moved when it was last told. `suppressed` says why nobody is called for it.
@@ -215,6 +221,38 @@ CREATE TABLE request (
     asked_at INTEGER NOT NULL,
     taken INTEGER NOT NULL DEFAULT 0
 );
+
+-- What is remembered of the single pads of a stream that is watched pad by pad, settled through the
+-- event time that the stream is.
+CREATE TABLE pad_state (
+    stream INTEGER PRIMARY KEY REFERENCES stream (id),
+    settled_through INTEGER NOT NULL,
+    state BLOB NOT NULL
+);
+
+-- The list of its pads that moved, after the panel at a time: how many were judged, how many are on
+-- the list beyond those in `pad_listed`, and how many readings were left out.
+CREATE TABLE pad_list (
+    stream INTEGER PRIMARY KEY REFERENCES stream (id),
+    at INTEGER NOT NULL,
+    tested INTEGER NOT NULL,
+    more INTEGER NOT NULL,
+    left_out INTEGER NOT NULL
+);
+CREATE TABLE pad_listed (
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    rank INTEGER NOT NULL,
+    product TEXT NOT NULL,
+    position TEXT NOT NULL,
+    component TEXT NOT NULL,
+    pin TEXT NOT NULL,
+    change REAL NOT NULL,
+    change_sigma REAL NOT NULL,
+    since INTEGER NOT NULL,
+    p REAL NOT NULL,
+    adjusted REAL NOT NULL,
+    PRIMARY KEY (stream, rank)
+) WITHOUT ROWID;
 
 -- Changes of limits that have to be approved before they are asked for. Without `from_at` one holds
 -- from the newest point when it is approved.

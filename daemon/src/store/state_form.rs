@@ -215,6 +215,8 @@ struct EpisodeForm {
     size_sigma: f64,
     size_value: f64,
     quiet: u32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    since: Option<i64>,
 }
 
 /// A state as text.
@@ -336,6 +338,7 @@ fn episode_form(episode: &Episode) -> EpisodeForm {
         size_sigma: episode.size_sigma,
         size_value: episode.size_value,
         quiet: episode.quiet,
+        since: episode.since,
     }
 }
 
@@ -353,6 +356,7 @@ fn episode_of(form: EpisodeForm) -> Episode {
         size_sigma: form.size_sigma,
         size_value: form.size_value,
         quiet: form.quiet,
+        since: form.since,
     }
 }
 
@@ -363,6 +367,7 @@ fn rule_name(name: &str) -> Option<&'static str> {
         crate::engine::CUSUM,
         crate::engine::EWMA,
         crate::engine::STARTING,
+        crate::engine::PADS,
     ];
     own.into_iter()
         .find(|own| *own == name)

@@ -408,6 +408,7 @@ mod tests {
             side: "upper".to_owned(),
             size_sigma: 2.0,
             size_value: 1.0,
+            since: None,
             returned_at: None,
         };
         AlertRow {

@@ -73,6 +73,14 @@ pub(crate) fn onset(
     let Some(signal) = facts.points.iter().position(|point| is_first(row, point)) else {
         return Ok(onset);
     };
+    if let Some(since) = row.since {
+        let all = facts.points[..signal].iter();
+        let began = all.take_while(|point| point.at < since).count();
+        onset.board = facts.points[began].unit.clone();
+        onset.at = utc(facts.points[began].at);
+        onset.places = Some((began, began, signal));
+        return Ok(onset);
+    }
     let places = quiet_until(&facts.points, signal);
     if let Some(found) = likeliest(reader, (what, facts), (row, &places))? {
         let latest = found.set.last().copied().unwrap_or(found.first_affected);

@@ -9,7 +9,7 @@ use super::onset::{before_first, by_first, is_first};
 use crate::commands::chart::{ChartFacts, leading};
 use crate::commands::{local, local_minute, rule_words, subgroup_name, unit};
 use crate::config::{Characteristic, Config};
-use crate::engine::{STARTING, is_detector};
+use crate::engine::{PADS, STARTING, is_detector};
 use crate::output::{number_of, significant};
 use crate::store::alerts::EpisodeRow;
 
@@ -63,6 +63,12 @@ pub(super) fn sentence(
              against which the shift is about {:+.1} sigma.",
             before_first(facts, row).len(),
             subgroup_name(what),
+            row.size_sigma
+        );
+    }
+    if by_first(row, PADS) {
+        return format!(
+            "{begin}; the pad farthest out has moved by about {:+.1} sigma of its own.",
             row.size_sigma
         );
     }

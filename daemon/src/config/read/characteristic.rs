@@ -111,6 +111,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         subject::check_options(table, chart, (subgroup, &watched.detectors));
     }
     let exact_limits = table.flag_or("exact_limits", false);
+    let watch_pads = read_watch_pads(table, (subject.as_ref(), subgroup, chart), &scope);
     let short_run = subject
         .as_ref()
         .and_then(|subject| short_run::read(table, (subject, &filter, &group_by), known));
@@ -140,6 +141,7 @@ fn read_one(table: &Table<'_>, known: &Known<'_>, names: &mut Unique) -> Option<
         detection: watched.detectors,
         widen: baseline.widen,
         exact_limits,
+        watch_pads,
         short_run,
         rules,
         restart_on,
@@ -442,6 +444,33 @@ struct Watched {
     run_length: Option<u32>,
     ewma_weight: f64,
     limit_width: Option<f64>,
+}
+
+/// Pads can be watched where panels show them by name, one measure each.
+fn read_watch_pads(
+    table: &Table<'_>,
+    (subject, subgroup, chart): (Option<&Subject>, Option<Subgroup>, Option<ChartKind>),
+    scope: &Scope,
+) -> bool {
+    let item = table.get("watch_pads");
+    let Some(item) = item.filter(|_| table.flag_or("watch_pads", false)) else {
+        return false;
+    };
+    let is_measure = subject.is_none_or(|subject| matches!(subject, Subject::Measure(_)));
+    let is_panel = subgroup.is_none_or(|subgroup| subgroup == Subgroup::Panel);
+    if !is_measure || !is_panel || chart == Some(ChartKind::TSquared) {
+        item.fault(
+            "pads are watched against the rest of their panel",
+            "use it with measure = \"..\" and subgroup = \"panel\"",
+        );
+    }
+    if !(scope.gives(Role::Component) && scope.gives(Role::Pin)) {
+        item.fault(
+            "no feed of the station names pads",
+            "give a feed the roles component and pin",
+        );
+    }
+    true
 }
 
 fn read_detection(table: &Table<'_>, chart: Option<ChartKind>) -> Option<Watched> {
