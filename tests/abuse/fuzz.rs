@@ -17,8 +17,9 @@ use crate::place::Chance;
 use crate::targets::{TARGETS, Target};
 use crate::tools::rounds;
 
-/// An execution that takes longer hangs.
-const HANGS_MS: u64 = 20_000;
+/// An execution that is still under way after so many looks hangs: after twenty seconds.
+const LOOKS_MAX: u32 = 1_000;
+const LOOK_EVERY: Duration = Duration::from_millis(20);
 
 /// The seeds of the workers follow from this one.
 const SEED: u64 = 20_261_125;
@@ -58,7 +59,8 @@ fn corpus(target: &str) -> Vec<Vec<u8>> {
 #[derive(Default)]
 struct Bench {
     input: Mutex<Vec<u8>>,
-    since_ms: AtomicU64,
+    /// The number of the execution under way; 0 between two.
+    since: AtomicU64,
     done: AtomicU64,
 }
 
@@ -72,18 +74,18 @@ fn keep(target: &str, input: &[u8]) -> PathBuf {
 }
 
 /// Runs a target so many times on inputs of one worker; gives how many were kept as new.
-fn work(target: Target, worker: u64, executions: u64, clock: &Monotonic, bench: &Bench) -> usize {
+fn work(target: Target, worker: u64, executions: u64, bench: &Bench) -> usize {
     let mut chance = Chance::new(SEED + worker);
     let mut pool = Pool::new(&corpus(target.name));
     let mut seen = std::collections::HashSet::new();
-    for _ in 0..executions {
+    for execution in 1..=executions {
         let input = pool.next(&mut chance);
         bench.input.lock().unwrap().clone_from(&input);
-        bench.since_ms.store(clock.ms() + 1, Ordering::Release);
+        bench.since.store(execution, Ordering::Release);
         let Ok(alike) = catch_unwind(AssertUnwindSafe(|| (target.run)(&input))) else {
             panic!("{}: {}", target.name, keep(target.name, &input).display());
         };
-        bench.since_ms.store(0, Ordering::Release);
+        bench.since.store(0, Ordering::Release);
         bench.done.fetch_add(1, Ordering::Relaxed);
         if seen.insert(alike) {
             pool.keep(&input, &mut chance);
@@ -101,12 +103,12 @@ fn fuzz(name: &str, executions: usize) {
     let benches: Vec<Bench> = (0..workers).map(|_| Bench::default()).collect();
     let (clock, over) = (Monotonic::start(), AtomicBool::new(false));
     let ways: usize = std::thread::scope(|scope| {
-        let (benches, clock, over) = (&benches, &clock, &over);
-        scope.spawn(move || look_for_hangs(name, benches, clock, over));
+        let (benches, over) = (&benches, &over);
+        scope.spawn(move || look_for_hangs(name, benches, over));
         let running: Vec<_> = benches
             .iter()
             .zip(0..)
-            .map(|(bench, worker)| scope.spawn(move || work(target, worker, share, clock, bench)))
+            .map(|(bench, worker)| scope.spawn(move || work(target, worker, share, bench)))
             .collect();
         let ended: Vec<_> = running.into_iter().map(|one| one.join()).collect();
         over.store(true, Ordering::Release);
@@ -123,12 +125,20 @@ fn fuzz(name: &str, executions: usize) {
     assert_eq!(done, share * workers as u64);
 }
 
-fn look_for_hangs(target: &str, benches: &[Bench], clock: &Monotonic, over: &AtomicBool) {
+/// Counts looks, not time: a computer that stands still looks at nothing.
+fn look_for_hangs(target: &str, benches: &[Bench], over: &AtomicBool) {
+    let mut seen = vec![(0, 0); benches.len()];
     while !over.load(Ordering::Acquire) {
-        std::thread::sleep(Duration::from_millis(20));
-        for bench in benches {
-            let since = bench.since_ms.load(Ordering::Acquire);
-            if since > 0 && clock.ms() > since + HANGS_MS {
+        std::thread::sleep(LOOK_EVERY);
+        for (bench, (since, looks)) in benches.iter().zip(&mut seen) {
+            let now = bench.since.load(Ordering::Acquire);
+            *looks = if now > 0 && now == *since {
+                *looks + 1
+            } else {
+                0
+            };
+            *since = now;
+            if *looks > LOOKS_MAX {
                 let path = keep(target, &bench.input.lock().unwrap());
                 println!("{target} hangs on {}", path.display());
                 // No other thread can end the one that hangs.
