@@ -3,7 +3,7 @@
 //! Explains no figure. The one invariant: a pack counts as reproduced only where every cell of
 //! every table is the same, to the last digit.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::{Path, PathBuf};
 
 use reports::tables::{Cell, Sheet};
@@ -173,11 +173,11 @@ impl Found {
     }
 
     fn tables(&mut self, old: &[Sheet], new: &[Sheet]) {
-        let named = |all: &[Sheet], name: &str| all.iter().find(|one| one.name == name).cloned();
         let names: BTreeSet<&str> = old.iter().chain(new).map(|one| one.name.as_str()).collect();
         for name in names {
-            match (named(old, name), named(new, name)) {
-                (Some(old), Some(new)) => self.rows(&old, &new),
+            let is_it = |one: &&Sheet| one.name == name;
+            match (old.iter().find(is_it), new.iter().find(is_it)) {
+                (Some(old), Some(new)) => self.rows(old, new),
                 (old, new) => self.add(Difference {
                     table: name.to_owned(),
                     row: String::new(),
@@ -189,22 +189,23 @@ impl Found {
         }
     }
 
+    /// Rows of the same name are compared in their order.
     fn rows(&mut self, old: &Sheet, new: &Sheet) {
-        let mut left: BTreeMap<String, &Vec<Cell>> = new
-            .rows
-            .iter()
-            .map(|row| (key(new.keys, row), row))
-            .collect();
+        let mut left: BTreeMap<String, VecDeque<&Vec<Cell>>> = BTreeMap::new();
+        for row in &new.rows {
+            left.entry(key(new.keys, row)).or_default().push_back(row);
+        }
         for row in &old.rows {
             let key = key(old.keys, row);
-            let Some(other) = left.remove(&key) else {
-                self.row(&old.name, key, (true, false));
-                continue;
-            };
-            self.cells(old, new, (&key, row, other));
+            match left.get_mut(&key).and_then(VecDeque::pop_front) {
+                Some(other) => self.cells(old, new, (&key, row, other)),
+                None => self.row(&old.name, key, (true, false)),
+            }
         }
-        for (key, _) in left {
-            self.row(&old.name, key, (false, true));
+        for (key, rows) in left {
+            for _ in rows {
+                self.row(&old.name, key.clone(), (false, true));
+            }
         }
     }
 
@@ -373,4 +374,71 @@ fn print(outcome: &Outcome, format: Format) -> Result<(), CommandError> {
         lines += "why: not known; `driftvane verify` says whether the record is sound\n";
     }
     Ok(output::print(&lines)?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sheet(rows: &[(&str, f64)]) -> Sheet {
+        let mut sheet = Sheet::new("figures", 1, &["stream", "mean"]);
+        for (name, number) in rows {
+            sheet.push(vec![(*name).into(), (*number).into()]);
+        }
+        sheet
+    }
+
+    fn differences(old: &Sheet, new: &Sheet) -> Found {
+        let mut found = Found::default();
+        found.tables(std::slice::from_ref(old), std::slice::from_ref(new));
+        found
+    }
+
+    #[test]
+    fn each_cell_and_row_that_differs_is_told() {
+        let old = sheet(&[("a", 1.0), ("b", 2.0), ("b", 3.0), ("c", 4.0)]);
+        assert_eq!(differences(&old, &old).count, 0);
+        let found = differences(
+            &old,
+            &sheet(&[("a", 1.0), ("b", 2.5), ("b", 3.0), ("d", 4.0)]),
+        );
+        let told: Vec<String> = found
+            .differences
+            .iter()
+            .map(|one| {
+                let (was, is) = (words(&one.was), words(&one.is));
+                format!("{} {} {was} {is}", one.row, one.figure)
+            })
+            .collect();
+        let wanted = [
+            "b mean 2 2.5",
+            "c the row there not there",
+            "d the row not there there",
+        ];
+        assert_eq!(told, wanted);
+        assert_eq!(found.is_rounding, Some(false));
+    }
+
+    #[test]
+    fn last_digits_alone_are_told_from_other_differences() {
+        let old = sheet(&[("a", 1.0), ("b", 0.0)]);
+        let near = differences(&old, &sheet(&[("a", 1.0 + 1e-15), ("b", 0.0)]));
+        assert_eq!((near.count, near.is_rounding), (1, Some(true)));
+        let far = differences(&old, &sheet(&[("a", 1.0 + 1e-15), ("b", 1e-300)]));
+        assert_eq!((far.count, far.is_rounding), (2, Some(false)));
+    }
+
+    #[test]
+    fn more_than_is_told_is_counted() {
+        let rows = |by: f64| {
+            let names: Vec<String> = (0..1_200).map(|row| row.to_string()).collect();
+            let rows: Vec<(&str, f64)> = names.iter().map(|name| (&**name, by)).collect();
+            sheet(&rows)
+        };
+        let found = differences(&rows(1.0), &rows(2.0));
+        assert_eq!(
+            (found.count, found.differences.len()),
+            (1_200, DIFFERENCES_MAX)
+        );
+    }
 }

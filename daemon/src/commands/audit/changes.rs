@@ -33,11 +33,10 @@ pub(super) fn sheets(
     changes.extend(of_service(reader, scope)?);
     changes.extend(of_configuration(reader, scope, entry)?);
     changes.sort_by(|a, b| (a.at, &a.what).cmp(&(b.at, &b.what)));
-    let columns = ["number", "time", "what", "by", "approved by", "reason"];
-    let mut rows = Rows::new("changes", 1, &columns);
-    for (number, one) in (1u64..).zip(changes) {
+    let columns = ["time", "what", "by", "approved by", "reason"];
+    let mut rows = Rows::new("changes", 3, &columns);
+    for one in changes {
         rows.push(vec![
-            number.into(),
             utc(one.at).into(),
             one.what.as_str().into(),
             one.by.as_str().into(),
