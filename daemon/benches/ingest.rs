@@ -9,51 +9,33 @@
     reason = "the figures are what this program is for"
 )]
 
-use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::sync::Arc;
 
-use anyhow::{Context, bail, ensure};
-use driftvane::clock::Monotonic;
+use anyhow::{Context, ensure};
 use driftvane::ingest::Ingest;
 use driftvane::plant::Plant;
 use polars::prelude::{DataType, Schema, SchemaRef};
 use polars_io::SerReader;
 use polars_io::csv::read::CsvReadOptions;
 
+mod measured;
+
+use measured::{best, print_head, print_row};
+
 /// The seed of the plant.
 const SEED: u64 = 1;
-
-/// Runs of each measurement; the fastest counts.
-const RUNS: usize = 3;
-
-/// Ticks a second in the times that the kernel gives to programs.
-const TICKS_PER_S: f64 = 100.0;
-
-/// What a child process is asked to measure starts with this.
-const MEASURE: &str = "--measure";
 
 /// The configuration of the invented plant.
 const CONFIG: &str = include_str!("../../sample-feeds/driftvane.toml");
 
-/// What one run came to.
-#[derive(Clone, Copy)]
-struct Measured {
-    rows: u64,
-    wall_s: f64,
-    cpu_s: f64,
-    peak_kib: u64,
-}
-
 fn main() -> anyhow::Result<()> {
-    let arguments: Vec<String> = std::env::args().collect();
-    match arguments.iter().position(|argument| argument == MEASURE) {
-        Some(place) => child(&arguments[place + 1..]),
-        None => all(),
+    if measured::is_child(&[("committed", committed), ("parsed", parsed)])? {
+        return Ok(());
     }
+    all()
 }
 
 /// Makes the files of each case and measures both readers.
@@ -87,12 +69,7 @@ fn one_file(plant: &Plant, folder: &Path) -> anyhow::Result<u64> {
 }
 
 fn case(name: &str, folder: &Path, rows: u64) -> anyhow::Result<()> {
-    let cores = std::thread::available_parallelism()?;
-    println!("\n{name}, {cores} cores, best of {RUNS} runs");
-    println!(
-        "{:<38} {:>9} {:>12} {:>14} {:>10}",
-        "", "seconds", "rows/s", "rows/s a core", "peak MiB"
-    );
+    print_head(name)?;
     let committed = best("committed", folder, rows)?;
     print_row("driftvane, read to committed", committed);
     let parsed = best("parsed", folder, rows)?;
@@ -104,95 +81,8 @@ fn case(name: &str, folder: &Path, rows: u64) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn print_row(name: &str, measured: Measured) {
-    let Measured {
-        rows,
-        wall_s,
-        cpu_s,
-        peak_kib,
-    } = measured;
-    // Rows are far below 2^53.
-    let rows = rows as f64;
-    println!(
-        "{name:<38} {wall_s:>9.3} {:>12.0} {:>14.0} {:>10}",
-        rows / wall_s,
-        rows / cpu_s,
-        peak_kib / 1024
-    );
-}
-
-/// The fastest run; the largest memory.
-fn best(reader: &str, folder: &Path, rows: u64) -> anyhow::Result<Measured> {
-    let mut best: Option<Measured> = None;
-    for _ in 0..RUNS {
-        let run = in_child(reader, folder)?;
-        ensure!(
-            run.rows == rows,
-            "{reader}: {} rows instead of {rows}",
-            run.rows
-        );
-        let peak_kib = best.map_or(0, |best| best.peak_kib).max(run.peak_kib);
-        let faster = best.filter(|best| best.wall_s <= run.wall_s).unwrap_or(run);
-        best = Some(Measured { peak_kib, ..faster });
-    }
-    best.context("no run")
-}
-
-/// Starts this program again, so that each run has its own memory and caches.
-fn in_child(reader: &str, folder: &Path) -> anyhow::Result<Measured> {
-    let output = Command::new(std::env::current_exe()?)
-        .args([MEASURE, reader])
-        .arg(folder)
-        .output()?;
-    let text = String::from_utf8_lossy(&output.stdout);
-    if !output.status.success() {
-        bail!(
-            "{reader} failed: {}",
-            String::from_utf8_lossy(&output.stderr)
-        );
-    }
-    let mut parts = text.split_whitespace();
-    let mut next = || parts.next().context("a figure is missing");
-    Ok(Measured {
-        rows: next()?.parse()?,
-        wall_s: next()?.parse()?,
-        cpu_s: next()?.parse()?,
-        peak_kib: next()?.parse()?,
-    })
-}
-
-fn child(arguments: &[String]) -> anyhow::Result<()> {
-    let [reader, folder] = arguments else {
-        bail!("a reader and a folder are needed")
-    };
-    let folder = Path::new(folder);
-    let data = folder.with_extension("data");
-    if data.exists() {
-        fs::remove_dir_all(&data)?;
-    }
-    let start = Monotonic::start();
-    let (rows, still_open) = match reader.as_str() {
-        "committed" => {
-            let (rows, ingest) = committed(folder, &data)?;
-            (rows, Some(ingest))
-        }
-        "parsed" => (parsed(folder)?, None),
-        other => bail!("no reader is called {other}"),
-    };
-    // A run shorter than the clock's step would otherwise be infinitely fast.
-    let wall_s = start.ms().max(1) as f64 / 1_000.0;
-    // Everything is durable by now; what closing the record costs is no part of a commit.
-    drop(still_open);
-    println!(
-        "{rows} {wall_s} {} {}",
-        cpu_s()?.max(1.0 / TICKS_PER_S),
-        peak_kib()?
-    );
-    Ok(())
-}
-
 /// Decodes, parses, validates, groups, charts and commits to the record and the archive.
-fn committed(folder: &Path, data: &Path) -> anyhow::Result<(u64, Ingest)> {
+fn committed(folder: &Path, data: &Path) -> anyhow::Result<(u64, Option<Ingest>)> {
     let text = paste_only(folder, data)?;
     let config = driftvane::config::read::read(&text, folder)?;
     let threads = std::thread::available_parallelism()?.get();
@@ -204,7 +94,7 @@ fn committed(folder: &Path, data: &Path) -> anyhow::Result<(u64, Ingest)> {
         outcome.quarantined,
         outcome.rejects
     );
-    Ok((outcome.rows, ingest))
+    Ok((outcome.rows, Some(ingest)))
 }
 
 /// The plant's configuration with nothing but paste inspection.
@@ -236,7 +126,7 @@ fn paste_only(folder: &Path, data: &Path) -> anyhow::Result<String> {
 }
 
 /// Parses every file with the library's own choice of threads. Nothing is kept.
-fn parsed(folder: &Path) -> anyhow::Result<u64> {
+fn parsed(folder: &Path, _: &Path) -> anyhow::Result<(u64, Option<Ingest>)> {
     let mut paths = Vec::new();
     for entry in fs::read_dir(folder)? {
         paths.push(entry?.path());
@@ -252,7 +142,7 @@ fn parsed(folder: &Path) -> anyhow::Result<u64> {
             .finish()?;
         rows += frame.height() as u64;
     }
-    Ok(rows)
+    Ok((rows, None))
 }
 
 /// The columns of the paste station, so that the library need not guess.
@@ -286,34 +176,4 @@ fn schema() -> SchemaRef {
         schema.insert((*name).into(), kind);
     }
     Arc::new(schema)
-}
-
-/// The time that all threads of this process have computed.
-fn cpu_s() -> anyhow::Result<f64> {
-    let text = fs::read_to_string("/proc/self/stat")?;
-    // The second field is the program's name in brackets, which may hold blanks.
-    let (_, rest) = text
-        .rsplit_once(')')
-        .context("no name in /proc/self/stat")?;
-    let fields: Vec<&str> = rest.split_whitespace().collect();
-    let ticks = |place: usize| -> anyhow::Result<f64> {
-        Ok(fields
-            .get(place)
-            .context("/proc/self/stat is short")?
-            .parse()?)
-    };
-    Ok((ticks(11)? + ticks(12)?) / TICKS_PER_S)
-}
-
-/// The most memory that this process has ever held.
-fn peak_kib() -> anyhow::Result<u64> {
-    let text = fs::read_to_string("/proc/self/status")?;
-    let fields: BTreeMap<&str, &str> = text
-        .lines()
-        .filter_map(|line| line.split_once(':'))
-        .collect();
-    let peak = fields
-        .get("VmHWM")
-        .context("no VmHWM in /proc/self/status")?;
-    Ok(peak.trim().trim_end_matches("kB").trim().parse()?)
 }
