@@ -225,8 +225,8 @@ struct Question {
     pads: bool,
 }
 
-/// How many share the false alerts of a stream: limits and sums, a weighted average beside them,
-/// and the pads.
+/// How many times the stream's run length all its pads together have: as many as may give false
+/// alerts beside one another, which is limits and sums, a weighted average, and the pads.
 pub fn parts(what: &Characteristic) -> f64 {
     let has = |detector| what.detection.contains(&detector);
     let beside = has(Detector::Ewma) && (has(Detector::Limits) || has(Detector::Cusum));

@@ -266,3 +266,42 @@ fn days_that_come_at_once_are_judged_as_days_that_come_one_by_one() {
     assert!(apart.run_length > 1_000.0);
     assert_eq!(together, apart);
 }
+
+/// A second stroke comes and goes; limits that stand keep their thresholds, and the next ones follow
+/// from how often the line is judged then.
+#[test]
+fn thresholds_follow_streams_that_come_and_go_from_the_next_baseline_on() {
+    let row = |n: i64, stroke: &'static str| Row {
+        minute: n,
+        panel: 2 * n as usize + usize::from(stroke == "back"),
+        value: 100.0 + ((n * 37 + i64::from(stroke == "back") * 11) % 17) as f64 / 4.0,
+        stencil: match n {
+            ..120 => "S1",
+            120..260 => "S2",
+            _ => "S3",
+        },
+        stroke,
+    };
+    let mut rows = Vec::new();
+    for n in 0..300 {
+        rows.push(row(n, "front"));
+        if (100..200).contains(&n) {
+            rows.push(row(n, "back"));
+        }
+    }
+    let config = watched("");
+    let kept = in_pieces(&config, &rows, 30);
+    let front = kept
+        .limits
+        .iter()
+        .filter(|((stroke, _), _)| &**stroke == "front");
+    let told: Vec<(f64, f64)> = front
+        .map(|(_, limits)| &limits.detection)
+        .map(|found| (found.points_per_shift.unwrap(), found.run_length))
+        .collect();
+    // A panel a minute in a shift of a day, two while both strokes are printed; run lengths are
+    // rounded up to the next of twenty steps a decade.
+    let expected = [(1_440.0, 1_473.0), (2_880.0, 2_939.0), (1_440.0, 1_473.0)];
+    assert_eq!(told, expected);
+    assert_eq!(difference(&at_once(&config, &rows), &kept), None);
+}
