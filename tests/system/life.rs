@@ -5,7 +5,7 @@
 use driftvane::plant::Delivery;
 use serde_json::Value;
 
-use crate::place::{Place, list, small_config, small_plant, text};
+use crate::place::{Place, list, small_config, small_plant, text, wait_until};
 
 /// The panels between which the confirmed defects are planted, in the small plant.
 const OPTICAL: &str = "optical-confirmed/L1/demo-controller";
@@ -137,4 +137,14 @@ fn a_stream_out_of_service_calls_nobody_and_everything_is_kept() {
     assert!(!list(&found["history"]).is_empty());
     let acts = place.assert_sound().to_string();
     assert!(acts.contains("1 acts of people"), "{acts}");
+    // Also when it has been shelved and its time is over.
+    let hours = ["alerts", "shelve", &id, "--hours", "0.0001"];
+    assert_eq!(place.run(&[&hours[..], &why].concat()).code, Some(0));
+    let mut daemon = place.watch();
+    let ended = "SELECT count(*) FROM alert_event WHERE what = 'shelving ended'";
+    wait_until("the shelving to end", || place.number(ended) == 1);
+    daemon.signal("TERM");
+    assert_eq!(daemon.ended(), Some(0));
+    assert_eq!(place.number(&format!("{ended} AND quiet")), 1);
+    place.assert_sound();
 }

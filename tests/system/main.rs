@@ -18,6 +18,7 @@ mod backup;
 mod bad_input;
 mod baselines;
 mod capability;
+mod changeover;
 mod channels;
 mod corrected;
 mod dialects;

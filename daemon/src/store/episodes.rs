@@ -381,8 +381,8 @@ impl Gathering<'_> {
         let suppression = Suppression::new(self.to, self.config);
         let mut why = None;
         for one in members {
-            let what = &self.config.characteristics[one.characteristic];
-            why = suppression.why((one.stream, what.station), one.first_at)?;
+            let place = usize::try_from(one.stream - 1).unwrap_or_default();
+            why = suppression.why((one.stream, &self.names[place]), one.first_at)?;
             if why.is_none() {
                 break;
             }

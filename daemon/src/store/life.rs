@@ -5,14 +5,13 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Transaction, TransactionBehavior, params};
+use rusqlite::{Transaction, params};
 
 use super::alerts::ServiceRow;
 use super::chain::Entry;
 use super::{Reader, Store, StoreError, Who, db};
-use crate::config::{Alerting, Config};
-use crate::engine::PointKind;
-use crate::words::Station;
+use crate::config::{Alerting, Config, Feed, Key};
+use crate::engine::{PointKind, StreamName};
 
 /// What a person wants done with an alert.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -170,6 +169,23 @@ fn event(
     Ok(())
 }
 
+/// Keeps what time has done to an alert. Nobody hears of one that calls nobody: because it is
+/// suppressed, or because it is over.
+fn passed(
+    to: &Transaction,
+    (alert, what): (i64, &str),
+    words: &str,
+    now: i64,
+) -> rusqlite::Result<()> {
+    to.prepare_cached(
+        "INSERT INTO alert_event (alert, at, what, who, comment, quiet)
+         SELECT id, ?2, ?3, 'driftvane', ?4, suppressed IS NOT NULL OR returned_at IS NOT NULL
+         FROM alert WHERE id = ?1",
+    )?
+    .execute(params![alert, now, what, words])?;
+    Ok(())
+}
+
 /// What time does to alerts: the event, its words, which alerts, and what changes.
 type Timer = (&'static str, &'static str, &'static str, &'static str);
 
@@ -231,31 +247,23 @@ impl Store {
         if due.is_empty() {
             return Ok(0);
         }
-        self.observed.begin();
-        let to = Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
-            .map_err(wrap)?;
-        let mut done = 0;
-        for (alert, timer) in due {
-            // Somebody may have acted since; and one timer at a time is enough for an alert.
-            let sql = format!(
-                "{TIMES} UPDATE alert SET {} FROM t WHERE id = ?4 AND {}",
-                timer.3, timer.2
-            );
-            let with = params![now, rules.escalate_us, rules.remind_us, alert];
-            let update = to
-                .prepare_cached(&sql)
-                .and_then(|mut sql| sql.execute(with));
-            if update.map_err(wrap)? == 1 {
-                event(&to, (alert, timer.0), ("driftvane", timer.1), now).map_err(wrap)?;
-                done += 1;
+        let subject = format!("{} due", due.len());
+        self.write(&Entry::own(now, "timers", &subject), |to| {
+            let mut done = 0;
+            for (alert, timer) in due {
+                // Somebody may have acted since; and one timer at a time is enough for an alert.
+                let sql = format!(
+                    "{TIMES} UPDATE alert SET {} FROM t WHERE id = ?4 AND {}",
+                    timer.3, timer.2
+                );
+                let with = params![now, rules.escalate_us, rules.remind_us, alert];
+                if to.prepare_cached(&sql)?.execute(with)? == 1 {
+                    passed(to, (alert, timer.0), timer.1, now)?;
+                    done += 1;
+                }
             }
-        }
-        let subject = format!("{done} alerts");
-        let entry = Entry::own(now, "timers", &subject);
-        let newest = self.observed.seal(&to, &entry).map_err(wrap)?;
-        to.commit().map_err(wrap)?;
-        self.kept(newest);
-        Ok(done)
+            Ok(done)
+        })
     }
 }
 
@@ -273,7 +281,7 @@ impl<'a> Suppression<'a> {
     /// Why an episode of a stream calls nobody; nothing where it does.
     pub(super) fn why(
         &self,
-        (stream, station): (i64, Station),
+        (stream, name): (i64, &StreamName),
         first_at: i64,
     ) -> rusqlite::Result<Option<&'static str>> {
         let mut query = self.of.prepare_cached(IS_OUT)?;
@@ -284,15 +292,23 @@ impl<'a> Suppression<'a> {
         if window == 0 {
             return Ok(None);
         }
+        let what = &self.config.characteristics[name.characteristic];
+        let mut keys = what.group_by.iter().zip(&name.keys);
+        let line = keys.find_map(|(key, value)| (*key == Key::Line).then_some(&**value));
+        let is_its = |feed: &&Feed| {
+            feed.station == what.station && line.is_none_or(|line| feed.line == line)
+        };
+        // Boards of which no product is known say nothing about one.
         let mut query = self.of.prepare_cached(
-            "SELECT DISTINCT feed, product FROM unit WHERE at > ?1 AND at <= ?2 LIMIT 1000",
+            "SELECT DISTINCT feed, product FROM unit
+             WHERE at > ?1 AND at <= ?2 AND product <> '' LIMIT 1000",
         )?;
         let mut rows = query.query([first_at.saturating_sub(window), first_at])?;
         let mut products: BTreeMap<String, String> = BTreeMap::new();
         while let Some(row) = rows.next()? {
             let (feed, product): (String, String) = (row.get(0)?, row.get(1)?);
-            let mut feeds = self.config.feeds.iter();
-            let Some(known) = feeds.find(|one| one.name == feed && one.station == station) else {
+            let mut feeds = self.config.feeds.iter().filter(is_its);
+            let Some(known) = feeds.find(|one| one.name == feed) else {
                 continue;
             };
             let before = products.insert(known.line.clone(), product.clone());
