@@ -4,7 +4,7 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{Transaction, TransactionBehavior, params};
+use rusqlite::params;
 
 use super::chain::Entry;
 use super::query::count;
@@ -90,14 +90,17 @@ impl Store {
         (since, now): (i64, i64),
         notice: &Notice,
     ) -> Result<(), StoreError> {
-        self.note(&Entry::own(now, "silent", feed), |to| {
-            notice.write(to, None)?;
-            to.execute(
+        self.write(&Entry::own(now, "silent", feed), |to| {
+            let fresh = to.execute(
                 "INSERT INTO silence (feed, since, raised_at) SELECT ?1, ?2, ?3
                  WHERE NOT EXISTS (
                      SELECT 1 FROM silence WHERE feed = ?1 AND returned_at IS NULL)",
                 params![feed, since, now],
-            )
+            )?;
+            if fresh > 0 {
+                notice.write(to, None)?;
+            }
+            Ok(())
         })
     }
 
@@ -107,12 +110,15 @@ impl Store {
     ///
     /// When the record refuses.
     pub fn end_silence(&mut self, feed: &str, now: i64, notice: &Notice) -> Result<(), StoreError> {
-        self.note(&Entry::own(now, "heard", feed), |to| {
-            notice.write(to, None)?;
-            to.execute(
+        self.write(&Entry::own(now, "heard", feed), |to| {
+            let ended = to.execute(
                 "UPDATE silence SET returned_at = ?2 WHERE feed = ?1 AND returned_at IS NULL",
                 params![feed, now],
-            )
+            )?;
+            if ended > 0 {
+                notice.write(to, None)?;
+            }
+            Ok(())
         })
     }
 
@@ -142,34 +148,17 @@ impl Store {
         }
         if !fresh.is_empty() {
             let subject = format!("{} entries of {feed}", fresh.len());
-            self.note(&Entry::own(now, "ignored", &subject), |to| {
+            self.write(&Entry::own(now, "ignored", &subject), |to| {
                 for (name, what) in &fresh {
                     to.execute(
                         "INSERT INTO ignored VALUES (?1, ?2, ?3, ?4)",
                         params![feed, name, what, now],
                     )?;
                 }
-                Ok(fresh.len())
+                Ok(())
             })?;
         }
         Ok(fresh.into_iter().map(|(name, _)| name.clone()).collect())
-    }
-
-    /// One transaction of the program itself.
-    fn note(
-        &mut self,
-        entry: &Entry,
-        body: impl FnOnce(&Transaction) -> rusqlite::Result<usize>,
-    ) -> Result<(), StoreError> {
-        let folder = self.folder.clone();
-        let wrap = |source| db(&folder, source);
-        self.observed.begin();
-        let transaction =
-            Transaction::new_unchecked(&self.connection, TransactionBehavior::Immediate)
-                .map_err(wrap)?;
-        body(&transaction).map_err(wrap)?;
-        self.observed.seal(&transaction, entry).map_err(wrap)?;
-        transaction.commit().map_err(wrap)
     }
 }
 
