@@ -23,13 +23,28 @@ pub fn in_order<J: Send, R: Send, E>(
     work: &(dyn Fn(J) -> R + Sync),
     take: &mut dyn FnMut(R) -> Result<(), E>,
 ) -> Result<(), E> {
+    far_ahead((threads, AHEAD), next, work, take)
+}
+
+/// The same, with so many jobs under way beside the one that each thread works on: where `take`
+/// stands still for a while, the threads go on.
+///
+/// # Errors
+///
+/// What `next` or `take` returned.
+pub fn far_ahead<J: Send, R: Send, E>(
+    (threads, ahead): (usize, usize),
+    next: &mut dyn FnMut() -> Result<Option<J>, E>,
+    work: &(dyn Fn(J) -> R + Sync),
+    take: &mut dyn FnMut(R) -> Result<(), E>,
+) -> Result<(), E> {
     if threads <= 1 {
         while let Some(job) = next()? {
             take(work(job))?;
         }
         return Ok(());
     }
-    let room = threads + AHEAD;
+    let room = threads + ahead;
     std::thread::scope(|scope| {
         let (jobs, waiting) = sync_channel::<(u64, J)>(room);
         let waiting = std::sync::Arc::new(Mutex::new(waiting));

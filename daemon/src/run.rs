@@ -18,7 +18,7 @@ use crate::config::Config;
 use crate::feeds::read::first_event_time;
 use crate::feeds::watch::Watch;
 use crate::health::{Health, Kind};
-use crate::ingest::{Ingest, Outcome, Waiting, are_one_batch};
+use crate::ingest::{BATCH_FILES_MAX, Ingest, Outcome, Waiting, are_one_batch};
 use crate::pipeline;
 use crate::shifts::{self, Span};
 use crate::store::StoreError;
@@ -45,6 +45,12 @@ const REPORT_EVERY_MS: u64 = 15_000;
 
 /// Reports that wait to be written; beyond, the oldest has to be asked for by command.
 const REPORTS_WAITING_MAX: usize = 64;
+
+/// Files that are handed over for reading at once: some transactions of small ones.
+const PART_FILES_MAX: usize = 8 * BATCH_FILES_MAX;
+
+/// Files that a thread looks into at one go for the time of their first event.
+const LOOKED_AT_ONCE: usize = 64;
 
 /// How often it is looked whether data are older than they are kept.
 const LET_GO_EVERY_MS: u64 = 3_600_000;
@@ -75,21 +81,24 @@ pub fn in_time_order(config: &Config, mut waiting: Vec<Waiting>, threads: usize)
         waiting.sort_by(|one, other| one.found.path.cmp(&other.found.path));
         return waiting;
     }
-    let mut keyed = Vec::with_capacity(waiting.len());
-    let mut jobs = waiting.into_iter();
+    let mut firsts = Vec::with_capacity(waiting.len());
+    let mut jobs = waiting.chunks(LOOKED_AT_ONCE);
     let looked = pipeline::in_order::<_, _, Infallible>(
         threads,
         &mut || Ok(jobs.next()),
-        &|one: Waiting| {
-            let first = first_event_time(config, one.feed, &one.found.path);
-            (first.unwrap_or(i64::MAX), one)
+        &|some: &[Waiting]| -> Vec<i64> {
+            let first = |one: &Waiting| first_event_time(config, one.feed, &one.found.path);
+            some.iter()
+                .map(|one| first(one).unwrap_or(i64::MAX))
+                .collect()
         },
-        &mut |one| {
-            keyed.push(one);
+        &mut |some| {
+            firsts.extend(some);
             Ok(())
         },
     );
     let Ok(()) = looked;
+    let mut keyed: Vec<(i64, Waiting)> = firsts.into_iter().zip(waiting).collect();
     keyed.sort_by(|(a, one), (b, other)| (a, &one.found.path).cmp(&(b, &other.found.path)));
     keyed.into_iter().map(|(_, one)| one).collect()
 }
@@ -115,13 +124,11 @@ pub fn replay(
     waiting.retain(|one| wanted(&one.found.path));
     let waiting = in_time_order(&config, waiting, ingest.threads());
     let mut total = Outcome::default();
-    for (done, part) in waiting.chunks(crate::ingest::BATCH_FILES_MAX).enumerate() {
+    let mut done = 0;
+    for part in waiting.chunks(PART_FILES_MAX) {
         total.add(ingest.take(part, clock::now())?);
-        progress(
-            done * crate::ingest::BATCH_FILES_MAX + part.len(),
-            waiting.len(),
-            &total,
-        );
+        done += part.len();
+        progress(done, waiting.len(), &total);
     }
     let (_, outcome) = ingest.take_requests(clock::now())?;
     total.add(outcome);
@@ -346,7 +353,7 @@ impl Turn {
         let waiting = in_time_order(&self.config, waiting, ingest.threads());
         let mut total = Outcome::default();
         let mut left = waiting.len();
-        for part in waiting.chunks(crate::ingest::BATCH_FILES_MAX) {
+        for part in waiting.chunks(PART_FILES_MAX) {
             if self.health.is_stopping() {
                 return Ok(total);
             }

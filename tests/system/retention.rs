@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 
 use driftvane::clock;
 
-use crate::place::{Place, list, one_feed, wait_until};
+use crate::place::{Place, list, one_feed, text, wait_until};
 
 const DAYS: i64 = 40;
 const PANELS: i64 = 40;
@@ -51,11 +51,17 @@ fn points(place: &Place) -> BTreeSet<i64> {
     rows.map(Result::unwrap).collect()
 }
 
-fn segments(place: &Place) -> usize {
+/// Segments that are there.
+fn files(place: &Place) -> usize {
     let root = place.path("driftvane-data/archive/line=L1/station=paste");
     let days = std::fs::read_dir(root).unwrap();
     let files = days.flat_map(|day| std::fs::read_dir(day.unwrap().path()).unwrap());
     files.count()
+}
+
+/// Segments that were not let go.
+fn segments(place: &Place) -> i64 {
+    place.number("SELECT (SELECT count(*) FROM segment) - (SELECT count(*) FROM purged_segment)")
 }
 
 /// Lets the daemon look once, until it has said all of this. It looks as soon as nothing waits, so
@@ -80,7 +86,7 @@ fn nothing_goes_unless_it_is_asked_for() {
     let before = points(&place);
     watch(&place, &[]);
     assert_eq!(points(&place), before);
-    assert_eq!(segments(&place) as i64, DAYS);
+    assert_eq!((segments(&place), files(&place) as i64), (DAYS, DAYS));
     assert_eq!(
         place.number("SELECT count(*) FROM chain WHERE kind = 'purged'"),
         0
@@ -116,6 +122,7 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
         11,
         "ten days and the one that began before them"
     );
+    assert_eq!(files(&place) as i64, DAYS, "who reads them now can end");
 
     let report = place.assert_sound();
     assert!(
@@ -155,6 +162,41 @@ fn what_is_too_old_goes_by_class_and_the_record_says_so_and_stays_sound() {
     place.assert_sound();
 }
 
+/// Whether a row of a corrected file counts already can not be told once the readings are gone.
+#[test]
+fn a_corrected_file_whose_readings_went_is_set_aside_and_says_why() {
+    let place = lived_in();
+    let keep = "[store]\nkeep_readings_days = 10\n";
+    place.write("driftvane.toml", config(keep));
+    watch(&place, &["readings were let go"]);
+    let counted = place.counted();
+    let old = std::fs::read_to_string(place.path("paste/day-03.csv")).unwrap();
+    place.write("paste/copy.csv", &old);
+    place.write("paste/corrected.csv", old.replace(",109\n", ",110\n"));
+    let fresh = std::fs::read_to_string(place.path("paste/day-39.csv")).unwrap();
+    place.write("paste/fresh.csv", fresh + "no row\n");
+    let answer = place.run(&["--format", "json", "replay"]);
+    assert_eq!(answer.code, Some(3), "{}", answer.err);
+    let aside = place.json(&["quarantine", "list"]);
+    let of = |one: &&serde_json::Value| text(one, "path").ends_with("corrected.csv");
+    let said = list(&aside).iter().find(of).unwrap().to_string();
+    for words in ["F014", "let go by age", "keep_readings_days", "discard"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    let verdict = |name: &str| {
+        place.table(&format!(
+            "SELECT verdict FROM file WHERE path LIKE '%/{name}'"
+        ))
+    };
+    assert!(
+        verdict("copy.csv")[0].contains("duplicate"),
+        "the same bytes are known for good"
+    );
+    assert!(!verdict("fresh.csv")[0].contains("quarantined"));
+    assert_eq!(place.counted(), counted);
+    place.assert_sound();
+}
+
 #[test]
 fn a_copy_of_what_is_left_is_a_backup() {
     let place = lived_in();
@@ -166,5 +208,5 @@ fn a_copy_of_what_is_left_is_a_backup() {
     back.ok(&["restore", &place.path("backup").to_string_lossy()]);
     back.assert_sound();
     assert_eq!(points(&back), points(&place));
-    assert_eq!(segments(&back), 11);
+    assert_eq!((segments(&back), files(&back)), (11, 11));
 }

@@ -40,7 +40,7 @@ pub fn restore(config: &Config, from: &Path) -> Result<(), CommandError> {
             check.check,
         )));
     }
-    backup.restore(&config.data_folder, clock::now())?;
+    backup.restore(&manifest, &config.data_folder, clock::now())?;
     let line = format!(
         "{} holds what was backed up: {}\n",
         config.data_folder.display(),

@@ -14,7 +14,7 @@ use super::decode::Decoding;
 use super::diagnostics::{self as codes, Quarantine, REJECTS_KEPT_MAX, Reject};
 use super::head::{self, FileHead, HEAD_MAX};
 use super::parse::{Piece, parse_piece};
-use super::regular::{Links, open_regular};
+use super::regular::{Links, open_and_look};
 use super::scan::{inode, modified_ns};
 use crate::block::{Block, EmptyUnit, FeedIndex};
 use crate::config::{Config, Feed};
@@ -120,10 +120,7 @@ pub fn read_file<T: Send>(
     if before.len < request.from {
         return Err(ReadFailure::Rewritten);
     }
-    let mut first = Vec::new();
-    (&mut file)
-        .take(before.len.min(PEEK))
-        .read_to_end(&mut first)?;
+    let first = read_up_to(&mut file, before.len.min(PEEK))?;
     let decoding = Decoding::of(&first, config.feeds[feed_index].csv.encoding);
     let job = FileJob {
         config,
@@ -160,16 +157,31 @@ struct State {
 
 /// Opens a regular file; links are not followed.
 fn open(path: &Path) -> Result<(File, State), ReadFailure> {
-    let Some(file) = open_regular(path, Links::Refuse)? else {
+    let Some((file, meta)) = open_and_look(path, Links::Refuse)? else {
         return Err(ReadFailure::Vanished);
     };
-    let meta = file.metadata()?;
     let state = State {
         len: meta.len(),
         modified_ns: modified_ns(&meta),
         inode: inode(&meta),
     };
     Ok((file, state))
+}
+
+/// The first bytes of a file, in as few calls as can be: files are many and small.
+fn read_up_to(file: &mut File, len: u64) -> io::Result<Vec<u8>> {
+    let mut bytes = vec![0; usize::try_from(len).unwrap_or(usize::MAX)];
+    let mut read = 0;
+    while let Some(room) = bytes.get_mut(read..).filter(|room| !room.is_empty()) {
+        match file.read(room) {
+            Ok(0) => break,
+            Ok(more) => read += more,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    bytes.truncate(read);
+    Ok(bytes)
 }
 
 /// A text read buffer by buffer.
@@ -210,6 +222,9 @@ impl<'a, R: Read> Source<'a, R> {
     fn fill(&mut self) -> Result<(), ReadFailure> {
         let room = BUFFER.saturating_sub(self.buffer.len()) as u64;
         let wanted = room.min(self.left);
+        if wanted == 0 {
+            return Ok(());
+        }
         self.buffer.reserve(wanted as usize);
         let read = (&mut self.reader)
             .take(wanted)
@@ -522,9 +537,8 @@ fn look_at(
     path: &Path,
     first: u64,
 ) -> Result<(FileHead, Piece), ReadFailure> {
-    let (file, state) = open(path)?;
-    let mut bytes = Vec::new();
-    file.take(first).read_to_end(&mut bytes)?;
+    let (mut file, state) = open(path)?;
+    let bytes = read_up_to(&mut file, state.len.min(first))?;
     let is_whole = bytes.len() as u64 == state.len;
     let feed = &config.feeds[feed_index];
     let decoding = Decoding::of(&bytes, feed.csv.encoding);

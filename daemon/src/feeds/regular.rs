@@ -3,8 +3,9 @@
 //! A pipe waits for its other end, a device does what it likes, a link leads elsewhere. The
 //! invariant: what is opened here is a regular file, and opening it never waits.
 
-use std::fs::{File, OpenOptions};
+use std::fs::{File, Metadata};
 use std::io;
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 
 /// What becomes of a link.
@@ -21,6 +22,15 @@ pub enum Links {
 /// # Errors
 /// Where the system refuses.
 pub fn open_regular(path: &Path, links: Links) -> io::Result<Option<File>> {
+    let opened = open_and_look(path, links)?;
+    Ok(opened.map(|(file, _)| file))
+}
+
+/// The same, with what the system says of the file that was opened.
+///
+/// # Errors
+/// Where the system refuses.
+pub(super) fn open_and_look(path: &Path, links: Links) -> io::Result<Option<(File, Metadata)>> {
     // Opening a device can do something: it is not even tried.
     let listed = match links {
         Links::Follow => std::fs::metadata(path)?,
@@ -29,22 +39,16 @@ pub fn open_regular(path: &Path, links: Links) -> io::Result<Option<File>> {
     if !listed.is_file() {
         return Ok(None);
     }
-    let mut options = OpenOptions::new();
-    options.read(true);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::OpenOptionsExt;
-        let flags = match links {
-            Links::Follow => libc::O_NONBLOCK,
-            Links::Refuse => libc::O_NONBLOCK | libc::O_NOFOLLOW,
-        };
-        options.custom_flags(flags);
-    }
-    match options.open(path) {
-        Ok(file) if file.metadata()?.is_file() => Ok(Some(file)),
-        Ok(_) => Ok(None),
+    let flags = match links {
+        Links::Follow => libc::O_NONBLOCK,
+        Links::Refuse => libc::O_NONBLOCK | libc::O_NOFOLLOW,
+    };
+    match File::options().read(true).custom_flags(flags).open(path) {
+        Ok(file) => {
+            let meta = file.metadata()?;
+            Ok(meta.is_file().then_some((file, meta)))
+        }
         // It was exchanged for a link or a socket meanwhile.
-        #[cfg(unix)]
         Err(error) if matches!(error.raw_os_error(), Some(libc::ELOOP | libc::ENXIO)) => Ok(None),
         Err(error) => Err(error),
     }
@@ -54,35 +58,28 @@ pub fn open_regular(path: &Path, links: Links) -> io::Result<Option<File>> {
 /// share can not be reached. Such files are tried again at every scan.
 #[must_use]
 pub fn is_of_the_system(error: &io::Error) -> bool {
-    #[cfg(unix)]
-    {
-        use libc::{
-            ECONNABORTED, ECONNRESET, EHOSTDOWN, EHOSTUNREACH, EMFILE, ENETDOWN, ENETUNREACH,
-            ENFILE, ENOMEM, ENOTCONN, ESTALE, ETIMEDOUT,
-        };
-        let lack = [EMFILE, ENFILE, ENOMEM];
-        let share = [
-            ECONNABORTED,
-            ECONNRESET,
-            EHOSTDOWN,
-            EHOSTUNREACH,
-            ENETDOWN,
-            ENETUNREACH,
-            ENOTCONN,
-            ESTALE,
-            ETIMEDOUT,
-        ];
-        error
-            .raw_os_error()
-            .is_some_and(|code| lack.contains(&code) || share.contains(&code))
-    }
-    #[cfg(not(unix))]
-    {
-        error.kind() == io::ErrorKind::OutOfMemory
-    }
+    use libc::{
+        ECONNABORTED, ECONNRESET, EHOSTDOWN, EHOSTUNREACH, EMFILE, ENETDOWN, ENETUNREACH, ENFILE,
+        ENOMEM, ENOTCONN, ESTALE, ETIMEDOUT,
+    };
+    let lack = [EMFILE, ENFILE, ENOMEM];
+    let share = [
+        ECONNABORTED,
+        ECONNRESET,
+        EHOSTDOWN,
+        EHOSTUNREACH,
+        ENETDOWN,
+        ENETUNREACH,
+        ENOTCONN,
+        ESTALE,
+        ETIMEDOUT,
+    ];
+    error
+        .raw_os_error()
+        .is_some_and(|code| lack.contains(&code) || share.contains(&code))
 }
 
-#[cfg(all(test, unix))]
+#[cfg(test)]
 mod tests {
     use super::*;
 

@@ -88,7 +88,7 @@ pub fn scan(feed: &Feed) -> Result<Scan, ScanError> {
         } else if shown.starts_with('.') && !feed.pattern.starts_with('.') {
             "a temporary name, with a dot before it"
         } else {
-            match found(&entry.path()) {
+            match entry.metadata().map(|meta| of_kind(entry.path(), &meta)) {
                 Ok(Some(file)) => {
                     scan.found.push(file);
                     continue;
@@ -123,17 +123,22 @@ fn kind(entry: &fs::DirEntry) -> &'static str {
 /// Where the system cannot say.
 pub fn found(path: &Path) -> io::Result<Option<Found>> {
     let meta = fs::symlink_metadata(path)?;
+    Ok(of_kind(path.to_owned(), &meta))
+}
+
+/// What lies at a path, where it is a regular file.
+fn of_kind(path: PathBuf, meta: &fs::Metadata) -> Option<Found> {
     let name = path.file_name().and_then(|name| name.to_str());
     let (true, Some(name)) = (meta.is_file(), name) else {
-        return Ok(None);
+        return None;
     };
-    Ok(Some(Found {
-        path: path.to_owned(),
+    Some(Found {
         file_name: name.to_owned(),
         len: meta.len(),
-        modified_ns: modified_ns(&meta),
-        inode: inode(&meta),
-    }))
+        modified_ns: modified_ns(meta),
+        inode: inode(meta),
+        path,
+    })
 }
 
 /// When a file was last written, in nanoseconds since 1970.
@@ -147,14 +152,8 @@ pub(super) fn modified_ns(meta: &fs::Metadata) -> i64 {
     }
 }
 
-#[cfg(unix)]
 pub(super) fn inode(meta: &fs::Metadata) -> u64 {
     std::os::unix::fs::MetadataExt::ino(meta)
-}
-
-#[cfg(not(unix))]
-pub(super) fn inode(_: &fs::Metadata) -> u64 {
-    0
 }
 
 /// Tells files at rest from those still being written.
@@ -250,7 +249,6 @@ mod tests {
         for name in ["b.csv", "a.csv", "a.csv.part", ".c.csv"] {
             fs::write(folder.join(name), name).unwrap();
         }
-        #[cfg(unix)]
         std::os::unix::fs::symlink(folder.join("a.csv"), folder.join("link.csv")).unwrap();
         let feed = crate::feeds::tests::feed_in(&folder);
         let scan = scan(&feed).unwrap();
@@ -260,10 +258,7 @@ mod tests {
             .map(|found| found.file_name.as_str())
             .collect();
         assert_eq!(names, ["a.csv", "b.csv"]);
-        assert_eq!(
-            (scan.found[0].len, scan.ignored),
-            (5, if cfg!(unix) { 4 } else { 3 })
-        );
+        assert_eq!((scan.found[0].len, scan.ignored), (5, 4));
         let odd: Vec<(&str, &str)> = scan
             .odd
             .iter()

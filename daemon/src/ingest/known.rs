@@ -71,7 +71,7 @@ pub(super) struct Visit {
 }
 
 impl Visit {
-    fn rows(&self) -> impl Iterator<Item = usize> {
+    pub(super) fn rows(&self) -> impl Iterator<Item = usize> {
         self.rows.iter().flat_map(Range::clone)
     }
 }
@@ -163,37 +163,39 @@ impl Known {
         }
     }
 
-    /// What each row of a visit is: the likeliest partners first, over all its rows in the block.
-    pub(super) fn fates(
+    /// Whether anything is recorded of what a row of a visit is about, and if so, whether a recorded
+    /// row says the same and has not answered for a row yet; then it does now.
+    pub(super) fn says_same(
         &mut self,
         config: &Config,
-        (block, visit): (&Block, &Visit),
-        mut tell: impl FnMut(usize, Fate, Option<RejectFacts>),
-    ) {
-        let mut open: Vec<(usize, Subject)> = Vec::new();
-        for row in visit.rows() {
-            let subject = subject(block, row, visit);
-            if self.rows.contains_key(&subject) {
-                open.push((row, subject));
-            }
-        }
-        for partner in [Partner::Same, Partner::Reviewed, Partner::Any] {
-            open.retain(|(row, subject)| {
-                let found = self.partner(config, &partner, (block, *row), subject);
-                let is_open = found.is_none();
-                if let Some((fate, reject)) = found {
-                    let reject = reject.map(|reason| conflict(block, *row, visit, reason));
-                    tell(*row, fate, reject);
-                }
-                is_open
-            });
-        }
+        (block, row): (&Block, usize),
+        visit: &Visit,
+    ) -> Option<bool> {
+        let subject = subject(block, row, visit);
+        self.rows.contains_key(&subject).then(|| {
+            self.partner(config, Partner::Same, (block, row), &subject)
+                .is_some()
+        })
+    }
+
+    /// What a row is that no recorded row says as it stands, if one of this kind answers for it.
+    pub(super) fn fate(
+        &mut self,
+        config: &Config,
+        partner: Partner,
+        (block, row): (&Block, usize),
+        visit: &Visit,
+    ) -> Option<(Fate, Option<RejectFacts>)> {
+        let subject = subject(block, row, visit);
+        let (fate, reason) = self.partner(config, partner, (block, row), &subject)?;
+        let reject = reason.map(|reason| conflict(block, row, visit, reason));
+        Some((fate, reject))
     }
 
     fn partner(
         &mut self,
         config: &Config,
-        partner: &Partner,
+        partner: Partner,
         (block, row): (&Block, usize),
         subject: &Subject,
     ) -> Option<(Fate, Option<Difference>)> {
@@ -232,7 +234,8 @@ impl Known {
 }
 
 /// Which recorded row may answer for a row.
-enum Partner {
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Partner {
     /// One that says the same.
     Same,
     /// One that says the same but for the review.

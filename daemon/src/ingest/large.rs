@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use super::facts::{counts, refuse};
 use super::prepared::Prepared;
-use super::repeated::Repeats;
+use super::repeated::{Hindered, Repeats, Trouble, too_many};
 use super::unreadable::is_worth_a_try;
 use super::{
     Ingest, Open, Outcome, Start, Step, Taken, Waiting, request, segment_name, tally, widen,
@@ -39,19 +39,13 @@ impl Ingest {
         now: i64,
     ) -> Result<Outcome, StoreError> {
         let config = Arc::clone(&self.config);
-        let mut tries = 1;
-        let mut pass = self.pass(&config, (one, start, now), &mut None)?;
-        while is_worth_a_try(&pass.read, tries) {
-            drop(pass);
-            self.forget_uncommitted()?;
-            pass = self.pass(&config, (one, start, now), &mut None)?;
-            tries += 1;
-        }
+        self.store.look_away()?;
+        let mut pass = self.tried(&config, (one, start, now), &mut None)?;
         if matches!(pass.read, Err(ReadFailure::Rewritten)) {
             let name = one.found.path.to_string_lossy();
             return self.take_large(one, Start::of(&config.feeds[one.feed].name, &name), now);
         }
-        let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
+        let Some(taken) = self.judge_large(one, start, &mut pass, now)? else {
             return self.unread(one);
         };
         if counts(taken.facts.verdict) {
@@ -63,39 +57,90 @@ impl Ingest {
                 self.forget_uncommitted()?;
                 let none = Open::default();
                 return match self.repeats(one.feed, start, seen, &days, &none)? {
-                    Ok(repeats) => self.take_rest(one, start, repeats, now),
-                    Err(trouble) => {
-                        taken.facts = refuse(taken.facts, trouble);
-                        taken.drop_rows();
-                        let mut batch = Batch::default();
-                        batch.files.push(taken.facts);
-                        batch.paths.push(taken.path);
-                        self.keep(batch, Vec::new(), || Ok(Vec::new()), now)
-                    }
+                    Ok(repeats) => self.take_rest(one, start, (repeats, taken), now),
+                    Err(Hindered::ByTheSystem) => Ok(Outcome::again(one)),
+                    Err(Hindered::ForGood(trouble)) => self.keep_aside(*taken, trouble, now),
                 };
             }
         }
         self.keep_large(taken, pass, now)
     }
 
-    /// Reads a large file again, and commits what of it is not recorded.
+    /// Reads a large file twice more: to compare its rows with those that are recorded, and to commit
+    /// what of it is not. Where it is no longer what it was at the first reading, it is read anew.
     fn take_rest(
         &mut self,
         one: &Waiting,
         start: Start,
-        repeats: Repeats,
+        (mut repeats, first): (Repeats, Box<Taken>),
         now: i64,
     ) -> Result<Outcome, StoreError> {
         let config = Arc::clone(&self.config);
+        let content = (first.facts.hash, first.facts.to_byte);
+        let mut has_room = true;
+        let to = Use {
+            prepare: &|block| Prepared::of(&config, block, start.source),
+            sink: &mut |piece| {
+                self.health.step();
+                has_room = has_room && repeats.look(&config, &piece);
+            },
+        };
+        let request = request(&config, one, start, self.threads);
+        match read_file(&config, one.feed, &request, to) {
+            Ok(read) if (*read.hash.as_bytes(), read.end) == content => {}
+            _ => return Ok(Outcome::again(one)),
+        }
+        if !has_room {
+            return self.keep_aside(*first, too_many(), now);
+        }
+        repeats.decide(&config);
         let mut repeats = Some(repeats);
-        let mut pass = self.pass(&config, (one, start, now), &mut repeats)?;
+        let mut pass = self.tried(&config, (one, start, now), &mut repeats)?;
         let Some(mut taken) = self.judge_large(one, start, &mut pass, now)? else {
             return self.unread(one);
         };
+        if (taken.facts.hash, taken.facts.to_byte) != content {
+            return self.unread(one);
+        }
         if let (true, Some(repeats)) = (counts(taken.facts.verdict), repeats) {
             taken.facts = repeats.facts(taken.facts);
         }
         self.keep_large(taken, pass, now)
+    }
+
+    /// Keeps that a file was set aside; nothing of its rows is in the engine.
+    fn keep_aside(
+        &mut self,
+        mut taken: Taken,
+        trouble: Trouble,
+        now: i64,
+    ) -> Result<Outcome, StoreError> {
+        taken.facts = refuse(taken.facts, trouble);
+        taken.drop_rows();
+        let mut batch = Batch::default();
+        batch.files.push(taken.facts);
+        batch.paths.push(taken.path);
+        self.keep(batch, Vec::new(), || Ok(Vec::new()), now)
+    }
+
+    /// A reading, tried again where that may help.
+    fn tried<'a>(
+        &mut self,
+        config: &'a Config,
+        what: (&Waiting, Start, i64),
+        repeats: &mut Option<Repeats>,
+    ) -> Result<Pass<'a>, StoreError> {
+        let mut tries = 1;
+        loop {
+            let pass = self.pass(config, what, repeats)?;
+            if !is_worth_a_try(&pass.read, tries) {
+                return Ok(pass);
+            }
+            drop(pass);
+            self.forget_uncommitted()?;
+            repeats.iter_mut().for_each(Repeats::rewind);
+            tries += 1;
+        }
     }
 
     /// Decides what a large file is once it has been read; nothing where it changed meanwhile.
@@ -175,7 +220,7 @@ impl Ingest {
         let to = Use {
             prepare: &|block| {
                 let piece = Prepared::of(config, block, start.source);
-                let of_piece = piece.span();
+                let of_piece = (piece.span(), days_of(&piece.block.at));
                 if is_sifted {
                     (of_piece, Piece::Whole(Box::new(piece)))
                 } else {
@@ -188,8 +233,8 @@ impl Ingest {
             },
             sink: &mut |(of_piece, piece)| {
                 health.step();
-                span = widen(span, of_piece);
-                days.extend(of_piece.into_iter().flat_map(days_of));
+                span = widen(span, of_piece.0);
+                days.extend(of_piece.1);
                 let (sorted, visits, encoded) = match piece {
                     Piece::Encoded(sorted, visits, encoded) => (sorted, visits, encoded),
                     Piece::Whole(piece) => {
@@ -233,7 +278,12 @@ enum Piece {
     Whole(Box<Prepared>),
 }
 
-/// The days between two times.
-fn days_of((first, last): (i64, i64)) -> impl Iterator<Item = i64> {
-    first.div_euclid(DAY_US)..=last.div_euclid(DAY_US)
+/// The days of events.
+fn days_of(at: &[i64]) -> BTreeSet<i64> {
+    let mut days: Vec<i64> = at.iter().map(|at| at.div_euclid(DAY_US)).collect();
+    days.dedup();
+    days.into_iter().collect()
 }
+
+#[cfg(test)]
+mod tests;

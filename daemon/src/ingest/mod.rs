@@ -4,7 +4,8 @@
 //! the tallies and the archive, and commits all of it at once. Knows no watching and no time of
 //! day: the caller says what waits and what time it is.
 
-use std::collections::BTreeSet;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::ScopedJoinHandle;
@@ -36,11 +37,11 @@ use facts::counts;
 use open::{Open, Start, Taken};
 pub use outcome::Outcome;
 use prepared::Prepared;
-use repeated::AtHand;
+use repeated::{AtHand, Compared};
 use unreadable::{is_worth_a_try, unreadable};
 
 /// Files in one transaction at most.
-pub const BATCH_FILES_MAX: usize = 512;
+pub const BATCH_FILES_MAX: usize = 4_096;
 
 /// A file above this size is read piece by piece and committed alone.
 const LARGE_FILE_BYTES: u64 = 8 << 20;
@@ -48,6 +49,13 @@ const LARGE_FILE_BYTES: u64 = 8 << 20;
 /// Bytes of small files that wait in memory for one transaction; what a row takes there grows with
 /// its text.
 const BATCH_BYTES_MAX: u64 = 32 << 20;
+
+/// Small files that a thread reads at one go, and the bytes from which it takes no more.
+const READ_AT_ONCE: usize = 64;
+const READ_BYTES: u64 = 256 << 10;
+
+/// What is read while a transaction is written, beside what each thread reads: so many goes.
+const READ_AHEAD: usize = 64;
 
 /// Streams that are evaluated and wait to be written at most.
 const SETTLED_MAX: usize = 4;
@@ -149,6 +157,7 @@ impl Ingest {
     ///
     /// When the record fails.
     pub fn go_back(&mut self) -> Result<(), StoreError> {
+        self.store.look_away()?;
         self.forget_uncommitted()?;
         self.at_hand = AtHand::default();
         self.names.clear();
@@ -184,17 +193,18 @@ impl Ingest {
     pub fn take(&mut self, waiting: &[Waiting], now: i64) -> Result<Outcome, StoreError> {
         let mut outcome = Outcome::default();
         let mut left = waiting;
-        while !left.is_empty() {
+        while !left.is_empty() && !self.health.is_stopping() {
             let mut small = Vec::new();
             let mut large = None;
             let mut planned = BTreeSet::new();
-            let held = self.store.hold()?;
+            self.store.look()?;
+            let unknown = self.unknown(left)?;
             while let Some((one, rest)) = left.split_first() {
                 left = rest;
                 if !planned.insert((one.feed, &one.found.path)) {
                     continue;
                 }
-                match self.plan(one)? {
+                match self.plan(one, unknown.contains(&one.feed))? {
                     Plan::Nothing => {}
                     Plan::Small(start) => small.push((one, start)),
                     Plan::Large(start) => {
@@ -203,12 +213,12 @@ impl Ingest {
                     }
                 }
             }
-            drop(held);
             outcome.add(self.take_small(&small, now)?);
             if let Some((one, start)) = large {
                 outcome.add(self.take_large(one, start, now)?);
             }
         }
+        self.store.look_away()?;
         Ok(outcome)
     }
 
@@ -217,21 +227,29 @@ impl Ingest {
         let config = Arc::clone(&self.config);
         let mut outcome = Outcome::default();
         let mut open = Open::default();
-        let mut jobs = small.iter();
-        pipeline::in_order(
-            self.threads.min(small.len()),
-            &mut || Ok(jobs.next()),
-            &|job: &(&Waiting, Start)| (job, read_small(&config, job.0, job.1)),
-            &mut |((one, start), read)| {
-                self.health.step();
-                match self.judge_small(one, *start, read, (&open, now))? {
-                    Step::Nothing => {}
-                    Step::Again => outcome.add(Outcome::again(one)),
-                    Step::Vanished => outcome.add(Outcome::vanished(one)),
-                    Step::Taken(taken) => open.push(*taken),
-                }
-                if open.is_full() {
-                    outcome.add(self.commit(std::mem::take(&mut open).taken, now)?);
+        let health = Arc::clone(&self.health);
+        let mut jobs = at_once(small).into_iter();
+        pipeline::far_ahead(
+            (self.threads.min(small.len()), READ_AHEAD),
+            // What has not begun when the program is to end is read at the next start.
+            &mut || Ok(jobs.next().filter(|_| !health.is_stopping())),
+            &|some: &[(&Waiting, Start)]| {
+                let read = |(one, start): &(&Waiting, Start)| read_small(&config, one, *start);
+                (some, some.iter().map(read).collect::<Vec<SmallRead>>())
+            },
+            &mut |(some, reads)| {
+                for ((one, start), read) in some.iter().zip(reads) {
+                    self.health.step();
+                    self.store.look()?;
+                    match self.judge_small(one, *start, read, (&open, now))? {
+                        Step::Nothing => {}
+                        Step::Again => outcome.add(Outcome::again(one)),
+                        Step::Vanished => outcome.add(Outcome::vanished(one)),
+                        Step::Taken(taken) => open.push(*taken),
+                    }
+                    if open.is_full() {
+                        outcome.add(self.commit(std::mem::take(&mut open).taken, now)?);
+                    }
                 }
                 Ok(())
             },
@@ -286,10 +304,40 @@ impl Ingest {
         self.names.extend(fresh);
     }
 
-    fn plan(&self, one: &Waiting) -> Result<Plan, StoreError> {
+    /// The feeds of which no file is known whose path lies among those that wait: a look at the
+    /// stretch between the first and the last answers for all of them.
+    fn unknown(&self, waiting: &[Waiting]) -> Result<BTreeSet<FeedIndex>, StoreError> {
+        let mut ends: BTreeMap<FeedIndex, (Cow<str>, Cow<str>)> = BTreeMap::new();
+        for one in waiting {
+            let path = one.found.path.to_string_lossy();
+            let (first, last) = ends
+                .entry(one.feed)
+                .or_insert_with(|| (path.clone(), path.clone()));
+            if path < *first {
+                *first = path;
+            } else if path > *last {
+                *last = path;
+            }
+        }
+        let mut unknown = BTreeSet::new();
+        for (feed, (first, last)) in ends {
+            if !self
+                .store
+                .knows_between(&self.config.feeds[feed].name, &first, &last)?
+            {
+                unknown.insert(feed);
+            }
+        }
+        Ok(unknown)
+    }
+
+    fn plan(&self, one: &Waiting, is_unknown: bool) -> Result<Plan, StoreError> {
         let feed = &self.config.feeds[one.feed];
         let path = one.found.path.to_string_lossy();
-        let known = self.store.path(&feed.name, &path)?;
+        let known = match is_unknown {
+            true => None,
+            false => self.store.path(&feed.name, &path)?,
+        };
         let unchanged = known.as_ref().is_some_and(|known| {
             known.length == one.found.len && known.modified_ns == one.found.modified_ns
         });
@@ -359,11 +407,7 @@ impl Ingest {
             return Ok(Step::Nothing);
         }
         let hash = *read.hash.as_bytes();
-        let known = self.store.knows_content(&hash)?
-            || open
-                .taken
-                .iter()
-                .any(|taken| counts(taken.facts.verdict) && taken.facts.hash == hash);
+        let known = open.has_content(&hash) || self.store.knows_content(&hash)?;
         let span = pieces.iter().map(Prepared::span).fold(span, widen);
         let mut taken = self.facts(one, &read, start, known, span);
         // Before its rows are compared, and before others are compared with them: what is set
@@ -373,7 +417,9 @@ impl Ingest {
         } else if !known {
             taken.pieces = pieces;
             taken.empty = read.empty;
-            self.sift(&mut taken, open)?;
+            if let Compared::NotNow = self.sift(&mut taken, open)? {
+                return Ok(Step::Again);
+            }
         }
         Ok(Step::Taken(Box::new(taken)))
     }
@@ -402,14 +448,16 @@ impl Ingest {
             batch.files.push(one.facts);
             batch.paths.push(one.path);
         }
-        let mut segments = Segments::new(&config, self.store.folder(), segment_name(&named));
+        let config = &*config;
+        let mut segments = Segments::new(config, self.store.folder(), segment_name(&named));
         let threads = self.threads;
-        let archive = || {
+        // The rows are given back there, too: the writer has enough to do.
+        let archive = move || {
             let mut parts = plan(&blocks).into_iter();
             pipeline::in_order(
                 threads,
                 &mut || Ok(parts.next()),
-                &|part| encode(&config, part),
+                &|part| encode(config, part),
                 &mut |encoded| segments.add(encoded),
             )?;
             segments.finish()
@@ -512,6 +560,25 @@ fn finished<T>(work: ScopedJoinHandle<T>) -> T {
         Ok(made) => made,
         Err(panic) => std::panic::resume_unwind(panic),
     }
+}
+
+/// Small files by what a thread reads of them at one go.
+fn at_once<'a, 'b>(small: &'a [(&'b Waiting, Start)]) -> Vec<&'a [(&'b Waiting, Start)]> {
+    let mut all = Vec::new();
+    let mut left = small;
+    while !left.is_empty() {
+        let mut bytes = 0;
+        let fits = |(one, _): &&(&Waiting, Start)| {
+            let has_room = bytes < READ_BYTES;
+            bytes += one.found.len;
+            has_room
+        };
+        let count = left.iter().take(READ_AT_ONCE).take_while(fits).count();
+        let (now, later) = left.split_at(count.max(1));
+        all.push(now);
+        left = later;
+    }
+    all
 }
 
 /// Reads a small file into memory.

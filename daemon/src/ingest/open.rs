@@ -2,7 +2,7 @@
 //!
 //! Knows no record. The one invariant: a file that does not count leaves nothing but its facts.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use super::facts::{counts, refuse_future};
 use super::prepared::Prepared;
@@ -47,12 +47,17 @@ pub(super) struct Open {
     pub(super) taken: Vec<Taken>,
     /// Which of them bring rows of a visit.
     visits: HashMap<UnitKey, Vec<usize>>,
+    /// The content of those that count.
+    contents: HashSet<[u8; 32]>,
     bytes: u64,
 }
 
 impl Open {
     pub(super) fn push(&mut self, taken: Taken) {
         let place = self.taken.len();
+        if counts(taken.facts.verdict) {
+            self.contents.insert(taken.facts.hash);
+        }
         self.bytes += taken.facts.to_byte.saturating_sub(taken.facts.from_byte);
         for piece in &taken.pieces {
             for (visit, tally) in &piece.visits {
@@ -65,6 +70,11 @@ impl Open {
             }
         }
         self.taken.push(taken);
+    }
+
+    /// Whether one of the files that count has this content.
+    pub(super) fn has_content(&self, hash: &[u8; 32]) -> bool {
+        self.contents.contains(hash)
     }
 
     /// The files that bring rows of a visit.

@@ -6,40 +6,76 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use rusqlite::Connection;
+use rusqlite::{Connection, Row};
 
 use super::query::ReadingFilter;
 use super::segment::DAY_US;
 use super::{Reader, StoreError, db, file_error};
 use crate::config::Key;
 
+/// A segment that the record names and that was not let go.
+pub(super) struct Named {
+    /// Its path below the archive.
+    pub(super) path: String,
+    pub(super) rows: i64,
+    pub(super) digest: Vec<u8>,
+    /// The entry of the chain that brought it.
+    pub(super) entry: i64,
+}
+
+/// The segments that the record names and that were not let go, by path.
+pub(super) fn named(record: &Connection) -> rusqlite::Result<Vec<Named>> {
+    let sql = "SELECT path, rows, digest, entry FROM segment
+         WHERE path NOT IN (SELECT path FROM purged_segment) ORDER BY path";
+    let read = |row: &Row| {
+        Ok(Named {
+            path: row.get(0)?,
+            rows: row.get(1)?,
+            digest: row.get(2)?,
+            entry: row.get(3)?,
+        })
+    };
+    record.prepare_cached(sql)?.query_map([], read)?.collect()
+}
+
+/// Whether a segment was let go by age.
+pub(super) fn is_gone(record: &Connection, path: &str) -> rusqlite::Result<bool> {
+    record
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM purged_segment WHERE path = ?1)")?
+        .query_row([path], |row| row.get(0))
+}
+
 /// Takes away segments that no committed transaction names. Where a segment that is named is not
-/// there, nothing is taken away: what looks left over may be it under another name.
-pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<(), StoreError> {
-    let found = files(data_folder)?;
-    let named: Vec<String> = record
-        .prepare("SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path")
-        .and_then(|mut query| query.query_map([], |row| row.get(0))?.collect())
-        .map_err(|source| db(data_folder, source))?;
-    let missing = named.iter().filter(|path| !found.contains(*path)).count();
-    let left: Vec<&String> = found
-        .iter()
-        .filter(|path| named.binary_search(path).is_err())
-        .collect();
+/// there, nothing is taken away: what looks left over may be it under another name. Gives the
+/// segments that were let go and are still there: who reads them must be able to end.
+pub(super) fn sweep(data_folder: &Path, record: &Connection) -> Result<Vec<String>, StoreError> {
+    let wrap = |source| db(data_folder, source);
+    let mut left = files(data_folder)?;
+    let named = named(record).map_err(wrap)?;
+    let missing = named.iter().filter(|one| !left.remove(&one.path)).count();
+    let mut gone = Vec::new();
+    for relative in &left {
+        if is_gone(record, relative).map_err(wrap)? {
+            gone.push(relative.clone());
+        }
+    }
+    gone.iter().for_each(|relative| {
+        left.remove(relative);
+    });
     if missing > 0 {
         tracing::error!(
             missing,
             left_over = left.len(),
             "segments of the archive are missing; nothing is removed, run `driftvane verify`"
         );
-        return Ok(());
+        return Ok(gone);
     }
     for relative in left {
-        let path = data_folder.join("archive").join(relative);
+        let path = data_folder.join("archive").join(&relative);
         tracing::info!(segment = %relative, "removed a segment that no batch names any more");
         fs::remove_file(&path).map_err(|source| file_error(&path, source))?;
     }
-    Ok(())
+    Ok(gone)
 }
 
 /// Every file of the archive by its path below it.
@@ -77,8 +113,8 @@ impl Reader {
 
     /// The segments that were not let go, by their paths below the archive, in order.
     pub(super) fn segments_held(&self) -> Result<Vec<String>, StoreError> {
-        let left = "SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path";
-        self.list(left, [], |row| row.get(0))
+        let named = named(&self.connection).map_err(|source| db(&self.folder, source))?;
+        Ok(named.into_iter().map(|one| one.path).collect())
     }
 }
 

@@ -12,6 +12,7 @@ use rusqlite::backup::{Backup, StepResult};
 use rusqlite::{Connection, OpenFlags};
 use serde::{Deserialize, Serialize};
 
+use super::archive::{self, Named};
 use super::folder::{self, Newest};
 use super::{DATABASE, Reader, StoreError, db, file_error, migrate, still};
 
@@ -38,9 +39,6 @@ pub struct Manifest {
     /// Bytes of all of it.
     pub bytes: u64,
 }
-
-/// A segment as the record names it.
-type Named = (String, Vec<u8>);
 
 impl Reader {
     /// Copies the record as it is at this moment, and the segments that it names, into a folder
@@ -140,9 +138,7 @@ impl Reader {
     }
 
     fn named(&self) -> Result<Vec<Named>, StoreError> {
-        let sql = "SELECT path, digest FROM segment
-             WHERE path NOT IN (SELECT path FROM purged_segment) ORDER BY path";
-        self.list(sql, [], |row| Ok((row.get(0)?, row.get(1)?)))
+        archive::named(&self.connection).map_err(|source| db(&self.folder, source))
     }
 
     /// Copies a backup into a data folder that is not there yet or empty, and gives the number of
@@ -151,7 +147,7 @@ impl Reader {
     /// # Errors
     ///
     /// When something is there, the folder is not fit for a record, or the disk refuses.
-    pub fn restore(&self, to: &Path, now: i64) -> Result<(), StoreError> {
+    pub fn restore(&self, manifest: &Manifest, to: &Path, now: i64) -> Result<(), StoreError> {
         make_empty(to)?;
         folder::refuse_remote(to)?;
         let _lock = folder::lock(to, now)?;
@@ -161,11 +157,12 @@ impl Reader {
         let path = to.join(DATABASE);
         let part = path.with_extension("part");
         let digest = copy(&self.folder.join(DATABASE), &part)?;
+        if digest.to_hex().as_str() != manifest.record {
+            let reason = "its bytes are not those that were checked; nothing was restored";
+            return Err(refused(&self.folder.join(DATABASE), reason.to_owned()));
+        }
         fs::rename(&part, &path).map_err(|source| file_error(&path, source))?;
         sync(to)?;
-        if digest.to_hex().as_str() != hex(&self.folder.join(DATABASE))? {
-            return Err(refused(&path, "it changed while it was copied".to_owned()));
-        }
         let newest: Option<Newest> =
             folder::newest(&self.connection).map_err(|source| db(to, source))?;
         if let Some(newest) = newest {
@@ -199,14 +196,14 @@ fn make_empty(folder: &Path) -> Result<(), StoreError> {
 }
 
 /// Copies a segment, whose bytes have to be those that the record names; gives how many they are.
-fn copy_segment(from: &Path, to: &Path, (relative, digest): &Named) -> Result<u64, StoreError> {
-    let place = |folder: &Path| folder.join("archive").join(relative);
+fn copy_segment(from: &Path, to: &Path, segment: &Named) -> Result<u64, StoreError> {
+    let place = |folder: &Path| folder.join("archive").join(&segment.path);
     let (from, to) = (place(from), place(to));
     if let Some(folder) = to.parent() {
         fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
     }
     let found = copy(&from, &to)?;
-    if found.as_bytes()[..] != digest[..] {
+    if found.as_bytes()[..] != segment.digest[..] {
         let reason = "its bytes are not those that were written; run `driftvane verify`".to_owned();
         return Err(refused(&from, reason));
     }
@@ -263,4 +260,37 @@ fn length(path: &PathBuf) -> Result<u64, StoreError> {
 fn hex(path: &Path) -> Result<String, StoreError> {
     let digest = migrate::digest_of(path).map_err(|source| file_error(path, source))?;
     Ok(blake3::Hash::from_bytes(digest).to_hex().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::Store;
+
+    #[test]
+    fn a_backup_that_changes_after_it_was_checked_is_not_restored() {
+        let base = std::env::temp_dir().join(format!("driftvane-{}-backup", std::process::id()));
+        fs::remove_dir_all(&base).ok();
+        let [data, copy, back] = ["data", "copy", "back"].map(|name| base.join(name));
+        drop(Store::open(&data).unwrap());
+        let made_at = "2026-03-02T00:00:00Z".to_owned();
+        Reader::open(&data)
+            .unwrap()
+            .back_up(&copy, made_at)
+            .unwrap();
+        let (backup, manifest) = Reader::of_backup(&copy).unwrap();
+        let record = copy.join(DATABASE);
+        let mut bytes = fs::read(&record).unwrap();
+        bytes.push(0);
+        fs::write(&record, &bytes).unwrap();
+        let refused = backup.restore(&manifest, &back, 0).unwrap_err();
+        assert!(refused.to_string().contains("were checked"), "{refused}");
+        assert!(!back.join(DATABASE).exists());
+        bytes.pop();
+        fs::write(&record, &bytes).unwrap();
+        fs::remove_dir_all(&back).unwrap();
+        backup.restore(&manifest, &back, 0).unwrap();
+        drop(Store::open(&back).unwrap());
+        fs::remove_dir_all(&base).unwrap();
+    }
 }

@@ -19,8 +19,8 @@ use crate::config::{Config, Layout};
 pub(super) const CONTENT_TABLES: [&str; 3] = ["file", "reject", "segment"];
 
 /// Tables whose new rows no trigger shows: a batch brings tens of thousands, and their writer adds
-/// their digests by [`Observed::added`], made on other threads.
-const ADDED_BY_WRITER: [&str; 2] = ["point", "unit"];
+/// their digests by [`Observed::added`].
+const ADDED_BY_WRITER: [&str; 4] = ["file", "path", "point", "unit"];
 
 /// Above this, whole numbers and floats are no longer the same to SQLite and to an IEEE double.
 const EXACT_MAX: u64 = 1 << 53;
@@ -171,6 +171,9 @@ impl Observed {
         );
         if rows.rows != 0 {
             let mut changes = self.changes();
+            if CONTENT_TABLES.contains(&table) {
+                changes.content.join(rows);
+            }
             changes
                 .tables
                 .entry(table.to_owned())
@@ -458,11 +461,11 @@ mod tests {
         (connection, observed)
     }
 
-    fn path(connection: &Connection, name: &str, length: i64) {
+    fn ignored(connection: &Connection, name: &str, seen_at: i64) {
         connection
             .execute(
-                "INSERT OR REPLACE INTO path VALUES ('f', ?1, ?2, 0, 0, x'00')",
-                params![name, length],
+                "INSERT OR REPLACE INTO ignored VALUES ('f', ?1, 'a link', ?2)",
+                params![name, seen_at],
             )
             .unwrap();
     }
@@ -471,19 +474,19 @@ mod tests {
     fn sums_follow_rows_that_come_change_and_go() {
         let (connection, observed) = watched();
         for name in ["a", "b", "c"] {
-            path(&connection, name, 1);
+            ignored(&connection, name, 1);
         }
-        path(&connection, "a", 2);
-        let change = "UPDATE path SET consumed = 7 WHERE path = 'b'";
+        ignored(&connection, "a", 2);
+        let change = "UPDATE ignored SET seen_at = 7 WHERE name = 'b'";
         connection.execute(change, []).unwrap();
-        let gone = "DELETE FROM path WHERE path = 'c'";
+        let gone = "DELETE FROM ignored WHERE name = 'c'";
         connection.execute(gone, []).unwrap();
         observed
             .seal(&connection, &Entry::own(1, "test", ""))
             .unwrap();
-        let found = sum_of(&connection, "path", "SELECT * FROM path", []).unwrap();
+        let found = sum_of(&connection, "ignored", "SELECT * FROM ignored", []).unwrap();
         assert_eq!(found.rows, 2);
-        assert_eq!(balance(&connection, "path").unwrap(), found);
+        assert_eq!(balance(&connection, "ignored").unwrap(), found);
     }
 
     #[test]
@@ -547,7 +550,7 @@ mod tests {
         let entry = Entry::own(1, "test", "");
         observed.seal(&connection, &entry).unwrap();
         let transaction = connection.transaction().unwrap();
-        path(&transaction, "a", 1);
+        ignored(&transaction, "a", 1);
         transaction.rollback().unwrap();
         observed.begin();
         observed.seal(&connection, &entry).unwrap();

@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::chain::{self, Entry, Observed, RowBytes, Sum};
@@ -13,7 +14,7 @@ use super::ready::{PointRow, Ready, stream_id};
 use super::segment::Written;
 use super::state_form::state_text;
 use super::visits::{UnitKey, UnitTally, write_units};
-use super::{Store, StoreError, db, watched};
+use super::{Store, StoreError, db, i64_of, watched};
 use crate::config::Config;
 use crate::engine::{Effects, PointFacts, StreamFacts, late_point, stream_label};
 
@@ -155,6 +156,7 @@ impl Store {
         ),
         now: i64,
     ) -> Result<Vec<AlertNews>, StoreError> {
+        self.look_away()?;
         let folder = self.folder.clone();
         let wrap = |source| db(&folder, source);
         self.observed.begin();
@@ -188,10 +190,8 @@ fn write_batch(
     observed: &Observed,
     now: i64,
 ) -> rusqlite::Result<()> {
-    for file in &batch.files {
-        write_file(to, file, now)?;
-    }
-    write_paths(to, &batch.paths)?;
+    observed.added("file", &write_files(to, &batch.files, now)?);
+    observed.added("path", &write_paths(to, &batch.paths)?);
     let entry = chain::next(to)?;
     observed.added("unit", &write_units(to, &batch.units, entry)?);
     for (request, at) in &batch.taken_requests {
@@ -234,63 +234,81 @@ fn write_ready(
     episodes::write(to, effects, changed)
 }
 
-fn write_file(to: &Transaction, file: &FileFacts, now: i64) -> rusqlite::Result<()> {
-    let (code, reason, fix) = match &file.trouble {
-        Some((code, reason, fix)) => (Some(code), Some(reason), Some(fix)),
-        None => (None, None, None),
-    };
-    to.prepare_cached(
-        "INSERT INTO file (feed, path, hash, from_byte, to_byte, verdict, rows_read, rows_used,
-             rows_rejected, rows_duplicate, first_at, last_at, received_at, code, reason, fix)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
-    )?
-    .execute(params![
-        file.feed,
-        file.path,
-        file.hash,
-        i64_of(file.from_byte),
-        i64_of(file.to_byte),
-        file.verdict.name(),
-        i64_of(file.rows_read),
-        i64_of(file.rows_used),
-        i64_of(file.rows_rejected),
-        i64_of(file.rows_duplicate),
-        file.first_at,
-        file.last_at,
-        now,
-        code,
-        reason,
-        fix,
-    ])?;
-    let id = to.last_insert_rowid();
-    for reject in &file.rejects {
-        to.prepare_cached("INSERT INTO reject VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
-            .execute(params![
-                id,
-                i64_of(reject.line),
-                reject.code,
-                reject.column,
-                reject.reason,
-                reject.text
+/// Writes files, and gives the sum of the digests of their rows.
+fn write_files(to: &Transaction, files: &[FileFacts], now: i64) -> rusqlite::Result<Sum> {
+    let mut insert = to.prepare_cached(
+        "INSERT INTO file VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15,
+             ?16, ?17)",
+    )?;
+    let mut reject = to.prepare_cached("INSERT INTO reject VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+    let (mut sum, mut bytes) = (Sum::default(), RowBytes::default());
+    for file in files {
+        let mut row = file_row(file, now);
+        insert.execute(row.map(ToSqlOutput::Borrowed).each_ref())?;
+        let id = to.last_insert_rowid();
+        row[0] = ValueRef::Integer(id);
+        sum.add(&bytes.of("file", &row));
+        for one in &file.rejects {
+            let line = i64_of(one.line);
+            reject.execute(params![
+                id, line, one.code, one.column, one.reason, one.text
             ])?;
+        }
     }
-    Ok(())
+    Ok(sum)
 }
 
-fn write_paths(to: &Transaction, paths: &[PathFacts]) -> rusqlite::Result<()> {
+/// The row of a file; its number is given by the record.
+fn file_row(file: &FileFacts, now: i64) -> [ValueRef<'_>; 17] {
+    let count = |count: u64| ValueRef::Integer(i64_of(count));
+    let time = |time: Option<i64>| time.map_or(ValueRef::Null, ValueRef::Integer);
+    let trouble = file.trouble.as_ref();
+    let word = |of: fn(&(String, String, String)) -> &String| {
+        trouble.map_or(ValueRef::Null, |trouble| text(of(trouble)))
+    };
+    [
+        ValueRef::Null,
+        text(&file.feed),
+        text(&file.path),
+        ValueRef::Blob(&file.hash),
+        count(file.from_byte),
+        count(file.to_byte),
+        text(file.verdict.name()),
+        count(file.rows_read),
+        count(file.rows_used),
+        count(file.rows_rejected),
+        count(file.rows_duplicate),
+        time(file.first_at),
+        time(file.last_at),
+        ValueRef::Integer(now),
+        word(|(code, _, _)| code),
+        word(|(_, reason, _)| reason),
+        word(|(_, _, fix)| fix),
+    ]
+}
+
+/// Writes how far paths were read, and gives the sum of the digests of the rows.
+fn write_paths(to: &Transaction, paths: &[PathFacts]) -> rusqlite::Result<Sum> {
     let mut insert =
         to.prepare_cached("INSERT OR REPLACE INTO path VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+    let (mut sum, mut bytes) = (Sum::default(), RowBytes::default());
     for path in paths {
-        insert.execute(params![
-            path.feed,
-            path.path,
-            i64_of(path.length),
-            path.modified_ns,
-            i64_of(path.consumed),
-            path.hash,
-        ])?;
+        let row = [
+            text(&path.feed),
+            text(&path.path),
+            ValueRef::Integer(i64_of(path.length)),
+            ValueRef::Integer(path.modified_ns),
+            ValueRef::Integer(i64_of(path.consumed)),
+            ValueRef::Blob(&path.hash),
+        ];
+        insert.execute(row.map(ToSqlOutput::Borrowed).each_ref())?;
+        sum.add(&bytes.of("path", &row));
     }
-    Ok(())
+    Ok(sum)
+}
+
+fn text(text: &str) -> ValueRef<'_> {
+    ValueRef::Text(text.as_bytes())
 }
 
 fn write_stream(
@@ -401,9 +419,4 @@ fn write_limits(to: &Transaction, effects: &Effects, now: i64) -> rusqlite::Resu
         ])?;
     }
     Ok(())
-}
-
-/// SQLite has no unsigned numbers; no count here comes near the difference.
-fn i64_of(count: u64) -> i64 {
-    i64::try_from(count).unwrap_or(i64::MAX)
 }

@@ -35,6 +35,19 @@ impl Store {
             .map_err(|source| db(&self.folder, source))
     }
 
+    /// Whether any path of a feed between two is known.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn knows_between(&self, feed: &str, first: &str, last: &str) -> Result<bool, StoreError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM path WHERE feed = ?1 AND path BETWEEN ?2 AND ?3)";
+        self.connection
+            .prepare_cached(query)
+            .and_then(|mut query| query.query_row(params![feed, first, last], |row| row.get(0)))
+            .map_err(|source| db(&self.folder, source))
+    }
+
     /// Whether this content counts already.
     ///
     /// # Errors

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, ErrorCode, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::clock;
+use crate::feeds::regular::is_of_the_system;
 use chain::{Entry, Observed};
 use folder::Newest;
 
@@ -187,6 +188,13 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// Whether the machine has run out of something, such as open files: what failed is tried
+    /// again, and nothing is wrong with what was to be read.
+    #[must_use]
+    pub fn is_of_the_system(&self) -> bool {
+        matches!(self, StoreError::File { source, .. } if is_of_the_system(source))
+    }
+
     /// Whether the disk is full, and nothing else is wrong.
     #[must_use]
     pub fn is_full(&self) -> bool {
@@ -214,6 +222,8 @@ pub struct Store {
     moved_changes: u64,
     /// The newest entry of the chain that this writer knows to be durable; 0 before the first.
     durable: i64,
+    /// Segments that were let go and whose files are still there, and since when.
+    leaving: Vec<(i64, String)>,
     /// Held as long as the store is open; the system lets go of it when the process ends.
     _lock: File,
 }
@@ -240,7 +250,8 @@ impl Store {
         migrate::bring_up_to_date(folder, &path, &mut connection, clock::now())?;
         folder::refuse_lacking(folder, &connection)?;
         let observed = Observed::of(&connection).map_err(wrap)?;
-        archive::sweep(folder, &connection)?;
+        let now = clock::now();
+        let left = archive::sweep(folder, &connection)?;
         let newest = folder::newest(&connection).map_err(wrap)?;
         Ok(Store {
             folder: folder.to_owned(),
@@ -249,6 +260,7 @@ impl Store {
             moved_changes: 0,
             durable: newest.map_or(0, |newest| newest.seq),
             heard: Heard::ByAll,
+            leaving: left.into_iter().map(|path| (now, path)).collect(),
             _lock: lock,
         })
     }
@@ -260,8 +272,42 @@ impl Store {
     ///
     /// When the record can not be read.
     pub fn hold(&self) -> Result<Held<'_>, StoreError> {
+        if !self.connection.is_autocommit() {
+            return Ok(Held(None));
+        }
         let begun = self.connection.unchecked_transaction();
-        begun.map(Held).map_err(|source| db(&self.folder, source))
+        begun
+            .map(|begun| Held(Some(begun)))
+            .map_err(|source| db(&self.folder, source))
+    }
+
+    /// The same from now on, until something is written or it looks away.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn look(&self) -> Result<(), StoreError> {
+        match self.connection.is_autocommit() {
+            true => self.ask("BEGIN"),
+            false => Ok(()),
+        }
+    }
+
+    /// Ends [`Store::look`].
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn look_away(&self) -> Result<(), StoreError> {
+        match self.connection.is_autocommit() {
+            true => Ok(()),
+            false => self.ask("COMMIT"),
+        }
+    }
+
+    fn ask(&self, sql: &str) -> Result<(), StoreError> {
+        let asked = self.connection.execute_batch(sql);
+        asked.map_err(|source| db(&self.folder, source))
     }
 
     /// Moves what was committed from the write-ahead log to the database, as far as no reader is in
@@ -301,6 +347,7 @@ impl Store {
         entry: &Entry,
         body: impl FnOnce(&Transaction) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
+        self.look_away()?;
         let wrap = |source| db(&self.folder, source);
         self.observed.begin();
         let transaction =
@@ -331,7 +378,8 @@ impl Store {
     pub fn is_surely_full(&self, error: &StoreError) -> bool {
         // These come from this connection alone; acts of people and what becomes of notices do not.
         let query = "SELECT EXISTS (SELECT 1 FROM chain WHERE seq > ?1
-            AND kind IN ('batch', 'timers', 'trouble', 'purged', 'reloaded'))";
+            AND kind IN ('batch', 'timers', 'trouble', 'purged', 'reloaded', 'silent', 'heard',
+                'ignored'))";
         let looked = |connection: &Connection| -> rusqlite::Result<bool> {
             connection.query_row(query, [self.durable], |row| row.get(0))
         };
@@ -357,12 +405,14 @@ impl Store {
     ///
     /// When the folder or the record can not be read.
     pub fn sweep(&self) -> Result<(), StoreError> {
-        archive::sweep(&self.folder, &self.connection)
+        archive::sweep(&self.folder, &self.connection).map(|_| ())
     }
 }
 
 /// One state of the record, held; nothing may be committed meanwhile.
-pub struct Held<'a>(#[expect(dead_code, reason = "dropping it lets go")] rusqlite::Transaction<'a>);
+pub struct Held<'a>(
+    #[expect(dead_code, reason = "dropping it lets go")] Option<rusqlite::Transaction<'a>>,
+);
 
 /// Sets what the promises rest on, and reads it back.
 fn prepare(folder: &Path, path: &Path, connection: &Connection) -> Result<(), StoreError> {
@@ -510,6 +560,11 @@ fn still(path: &Path) -> rusqlite::Result<Connection> {
         | OpenFlags::SQLITE_OPEN_URI
         | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     Connection::open_with_flags(uri, flags)
+}
+
+/// SQLite has no unsigned numbers; no count here comes near the difference.
+fn i64_of(count: u64) -> i64 {
+    i64::try_from(count).unwrap_or(i64::MAX)
 }
 
 fn file_error(path: &Path, source: std::io::Error) -> StoreError {

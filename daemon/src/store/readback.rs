@@ -13,6 +13,7 @@ use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
 use super::archive::path_part;
+use super::{StoreError, file_error};
 use crate::block::{Block, Column, FeedIndex, Lines, Values};
 use crate::config::{Config, Layout};
 use crate::words::{Call, Review, Role};
@@ -54,13 +55,25 @@ pub(super) fn slice(
     feed: FeedIndex,
     path: &Path,
     (first, rows): (usize, usize),
-) -> Result<Block, String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
+) -> Result<Block, StoreError> {
+    let file = File::open(path).map_err(|source| file_error(path, source))?;
     let reader = ParquetReader::new(file).with_slice(Some((first, rows)));
     reader
         .finish()
         .and_then(|frame| Cells { frame: &frame }.block(config, feed))
-        .map_err(|error| error.to_string())
+        .map_err(|error| unreadable(path, error))
+}
+
+/// Why a segment can not be read: what the system says is passed on as such.
+fn unreadable(path: &Path, error: PolarsError) -> StoreError {
+    let code = match &error {
+        PolarsError::IO { error, .. } => error.raw_os_error(),
+        _ => None,
+    };
+    match code {
+        Some(code) => file_error(path, std::io::Error::from_raw_os_error(code)),
+        None => StoreError::Archive(format!("{}: {error}", path.display())),
+    }
 }
 
 struct Cells<'a> {

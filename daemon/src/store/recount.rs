@@ -12,7 +12,7 @@ use rusqlite::{Connection, params};
 use super::form::{content_from, list_from};
 use super::segment::DAY_US;
 use super::verify::Check;
-use super::{chain, readback, retention};
+use super::{archive, chain, readback, retention};
 use crate::config::{Config, Subgroup};
 use crate::engine::{
     Content, PointKind, Recount, Sorted, StreamName, agrees, is_between, is_kept, stream_label,
@@ -133,14 +133,15 @@ fn count(
     to: &mut Check,
 ) -> rusqlite::Result<Option<Recount>> {
     let now = chain::setting(config);
-    let mut query = of.prepare(
-        "SELECT s.path, c.setting FROM segment s JOIN chain c ON c.seq = s.entry
-         WHERE s.path NOT IN (SELECT path FROM purged_segment) ORDER BY s.path",
-    )?;
-    let mut rows = query.query([])?;
+    let mut query = of.prepare("SELECT setting FROM chain WHERE seq = ?1")?;
     let mut counted = Recount::default();
-    while let Some(row) = rows.next()? {
-        let (relative, setting): (String, Vec<u8>) = (row.get(0)?, row.get(1)?);
+    for archive::Named {
+        path: relative,
+        entry,
+        ..
+    } in archive::named(of)?
+    {
+        let setting: Vec<u8> = query.query_row([entry], |row| row.get(0))?;
         let Some(feed) = readback::feed_of(config, &relative) else {
             to.remarks.push(format!(
                 "{relative}: the configuration no longer has its feed; its streams are not counted"

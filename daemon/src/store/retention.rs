@@ -8,9 +8,10 @@ use std::fs;
 
 use rusqlite::{Connection, Transaction, params};
 
+use super::archive;
 use super::chain::Entry;
 use super::segment::DAY_US;
-use super::{Store, StoreError, db, file_error};
+use super::{Store, StoreError, db, file_error, i64_of};
 use crate::config::Keep;
 use crate::engine::{PointKind, counted_since};
 
@@ -19,6 +20,9 @@ const PURGED_POINTS_MAX: usize = 20_000;
 
 /// Segments that one transaction lets go at most.
 const PURGED_SEGMENTS_MAX: usize = 1_000;
+
+/// How long the files of segments that were let go stay for those who are reading them: a day.
+const GRACE_US: i64 = DAY_US;
 
 /// Points before and after an alert's first signal that are its evidence.
 const EVIDENCE_POINTS: usize = 75;
@@ -49,6 +53,7 @@ impl Store {
     ///
     /// When the record or the archive refuses.
     pub fn let_go(&mut self, keep: &Keep, lateness_us: i64, now: i64) -> Result<Gone, StoreError> {
+        self.remove_left(now)?;
         let newest: Option<i64> = self
             .connection
             .query_row("SELECT max(newest) FROM stream", [], |row| row.get(0))
@@ -85,8 +90,9 @@ impl Store {
             let named = path.split('/').find_map(|part| part.strip_prefix("day="));
             named.is_some_and(|named| *named < *date)
         };
-        let all = left(&self.connection).map_err(|source| db(&self.folder, source))?;
-        let mut paths: Vec<String> = all.into_iter().filter(|path| old(path)).collect();
+        let all = archive::named(&self.connection).map_err(|source| db(&self.folder, source))?;
+        let all = all.into_iter().map(|one| one.path);
+        let mut paths: Vec<String> = all.filter(|path| old(path)).collect();
         gone.is_more |= paths.len() > PURGED_SEGMENTS_MAX;
         paths.truncate(PURGED_SEGMENTS_MAX);
         if paths.is_empty() {
@@ -102,8 +108,22 @@ impl Store {
             Ok(())
         })?;
         tracing::info!(segments = paths.len(), before = %date, "readings were let go by age");
-        for relative in &paths {
-            let path = self.folder.join("archive").join(relative);
+        gone.segments += paths.len();
+        self.leaving
+            .extend(paths.into_iter().map(|path| (now, path)));
+        Ok(())
+    }
+
+    /// Takes the files of segments away that were let go long enough ago: who has begun to read
+    /// them, for a page or a backup, is done by then.
+    fn remove_left(&mut self, now: i64) -> Result<(), StoreError> {
+        let is_over = |since: i64| now.abs_diff(since) >= GRACE_US.unsigned_abs();
+        for (since, relative) in std::mem::take(&mut self.leaving) {
+            if !is_over(since) {
+                self.leaving.push((since, relative));
+                continue;
+            }
+            let path = self.folder.join("archive").join(&relative);
             match fs::remove_file(&path) {
                 Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                     return Err(file_error(&path, error));
@@ -111,7 +131,6 @@ impl Store {
                 Ok(()) | Err(_) => {}
             }
         }
-        gone.segments += paths.len();
         Ok(())
     }
 
@@ -130,28 +149,25 @@ impl Store {
         let time = jiff::Timestamp::from_microsecond(before).map(|time| time.to_string());
         let subject = format!("points before {}", time.unwrap_or_default());
         let (points, is_more) = self.write(&Entry::own(now, "purged", &subject), |to| {
-            let (mut points, mut is_more) = (0, false);
+            let mut points = 0;
             for (stream, from, until) in gaps {
-                let room = PURGED_POINTS_MAX.saturating_sub(points);
-                let end = piece_end(to, (stream, from, until), room)?;
-                is_more |= end < until;
-                // Also where more units than fit have one and the same time.
-                let end = end.max(from.saturating_add(1));
+                let room = PURGED_POINTS_MAX - points;
                 points += to
-                    .prepare_cached("DELETE FROM point WHERE stream = ?1 AND at >= ?2 AND at < ?3")?
-                    .execute(params![stream, from, end])?;
-                if is_more {
+                    .prepare_cached(
+                        "DELETE FROM point WHERE stream = ?1 AND (at, unit, kind) IN (
+                             SELECT at, unit, kind FROM point
+                             WHERE stream = ?1 AND at >= ?2 AND at < ?3
+                             ORDER BY at, unit, kind LIMIT ?4)",
+                    )?
+                    .execute(params![stream, from, until, i64_of(room as u64)])?;
+                if points == PURGED_POINTS_MAX {
                     break;
                 }
             }
-            if points > 0 {
-                note(to, "points", before, points, now)?;
-            }
-            Ok((points, is_more))
+            note(to, "points", before, points, now)?;
+            Ok((points, points == PURGED_POINTS_MAX))
         })?;
-        if points > 0 {
-            tracing::info!(points, "points were let go by age");
-        }
+        tracing::info!(points, "points were let go by age");
         gone.points += points;
         gone.is_more |= is_more;
         Ok(())
@@ -168,16 +184,9 @@ fn note(
 ) -> rusqlite::Result<()> {
     to.execute(
         "INSERT INTO purge (class, before, count, at) VALUES (?1, ?2, ?3, ?4)",
-        params![class, before, i64::try_from(count).unwrap_or(i64::MAX), now],
+        params![class, before, i64_of(count as u64), now],
     )?;
     Ok(())
-}
-
-/// The segments that were not let go.
-fn left(of: &Connection) -> rusqlite::Result<Vec<String>> {
-    of.prepare("SELECT path FROM segment EXCEPT SELECT path FROM purged_segment ORDER BY path")?
-        .query_map([], |row| row.get(0))?
-        .collect()
 }
 
 /// The event times before which each class went.
@@ -249,7 +258,7 @@ fn evidence_of(
             reverse = if order == "DESC" { "ASC" } else { "DESC" }
         );
         let part = PointKind::Part as u8;
-        let count = i64::try_from(EVIDENCE_POINTS + 1).unwrap_or(i64::MAX);
+        let count = i64_of(EVIDENCE_POINTS as u64 + 1);
         let at = of
             .prepare_cached(&sql)?
             .query_map(params![stream, first, part, count], |row| row.get(0))?
@@ -261,21 +270,4 @@ fn evidence_of(
         found.push((edge("DESC", first)?, edge("ASC", first)?));
     }
     Ok(found)
-}
-
-/// Where a piece of a stretch ends that holds no more than so many points.
-fn piece_end(
-    of: &Transaction,
-    (stream, from, until): (i64, i64, i64),
-    room: usize,
-) -> rusqlite::Result<i64> {
-    let room = i64::try_from(room).unwrap_or(i64::MAX);
-    let next = of
-        .prepare_cached(
-            "SELECT at FROM point WHERE stream = ?1 AND at >= ?2 AND at < ?3
-             ORDER BY at LIMIT 1 OFFSET ?4",
-        )?
-        .query_map(params![stream, from, until, room], |row| row.get(0))?
-        .next();
-    next.unwrap_or(Ok(until))
 }

@@ -407,14 +407,10 @@ fn segments(
         to.damage("archive", error.to_string());
         std::collections::BTreeSet::new()
     });
-    let named: Vec<(String, i64, Vec<u8>)> = list(
-        of,
-        "SELECT path, rows, digest FROM segment
-         WHERE path NOT IN (SELECT path FROM purged_segment) ORDER BY path",
-        |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
-    )?;
+    let named = archive::named(of)?;
     let mut rows = 0;
-    for (relative, wanted, digest) in &named {
+    for one in &named {
+        let (relative, wanted, digest) = (&one.path, one.rows, &one.digest);
         rows += wanted;
         files.remove(relative);
         let path = folder.join("archive").join(relative);
@@ -425,7 +421,7 @@ fn segments(
             }
             // Only whole segments are safe to be looked into.
             Ok(_) => match readback::rows(&path) {
-                Ok(found) if i64::try_from(found) == Ok(*wanted) => {}
+                Ok(found) if i64::try_from(found) == Ok(wanted) => {}
                 Ok(found) => to.damage(relative, format!("{found} rows, {wanted} were written")),
                 Err(error) => to.damage(relative, error),
             },
@@ -439,6 +435,9 @@ fn segments(
     }
     let is_short = !to.damage.is_empty();
     for relative in files {
+        if archive::is_gone(of, &relative)? {
+            continue;
+        }
         if is_short {
             to.damage(&relative, "no batch names it");
         } else {

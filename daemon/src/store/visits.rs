@@ -11,7 +11,7 @@ use rusqlite::{OptionalExtension, Transaction, params};
 
 use super::chain::{RowBytes, Sum};
 use super::segment::segments_begin;
-use super::{Store, StoreError, db, readback};
+use super::{Store, StoreError, db, i64_of, readback};
 use crate::block::{Block, FeedIndex};
 use crate::config::Config;
 
@@ -64,6 +64,8 @@ pub struct Archived {
     pub path: String,
     /// Its rows.
     pub rows: usize,
+    /// Whether it was let go by age.
+    pub is_gone: bool,
 }
 
 impl Store {
@@ -136,7 +138,7 @@ impl Store {
         let mut query = self
             .connection
             .prepare_cached(
-                "SELECT path, rows, entry FROM segment
+                "SELECT path, rows, entry, path IN (SELECT path FROM purged_segment) FROM segment
                  WHERE path >= ?1 AND path < ?1 || char(1114111) AND entry BETWEEN ?2 AND ?3",
             )
             .map_err(wrap)?;
@@ -145,8 +147,12 @@ impl Store {
             let begin = segments_begin(config, feed, *day);
             let rows = query.query_map(params![begin, first, last], |row| {
                 let rows = usize::try_from(row.get::<_, i64>(1)?).unwrap_or(0);
-                let path = row.get(0)?;
-                Ok((row.get::<_, i64>(2)?, Archived { path, rows }))
+                let archived = Archived {
+                    path: row.get(0)?,
+                    rows,
+                    is_gone: row.get(3)?,
+                };
+                Ok((row.get::<_, i64>(2)?, archived))
             });
             for segment in rows.map_err(wrap)? {
                 found.push(segment.map_err(wrap)?);
@@ -172,7 +178,6 @@ impl Store {
     ) -> Result<Block, StoreError> {
         let path = self.folder.join("archive").join(&segment.path);
         readback::slice(config, feed, &path, rows)
-            .map_err(|error| StoreError::Archive(format!("{}: {error}", segment.path)))
     }
 }
 
@@ -218,7 +223,7 @@ fn row<'a>(
     tally: &'a UnitTally,
     entry: i64,
 ) -> [ValueRef<'a>; 14] {
-    let count = |count: u64| ValueRef::Integer(number(count));
+    let count = |count: u64| ValueRef::Integer(i64_of(count));
     [
         ValueRef::Text(feed.as_bytes()),
         ValueRef::Text(name.as_bytes()),
@@ -262,7 +267,7 @@ fn write_defects(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusq
                     pin.as_ref(),
                     kind.as_ref(),
                     review,
-                    number(*count),
+                    i64_of(*count),
                 ])?;
             }
         }
@@ -271,9 +276,4 @@ fn write_defects(to: &Transaction, units: &BTreeMap<UnitKey, UnitTally>) -> rusq
         }
     }
     Ok(())
-}
-
-/// SQLite has no unsigned numbers; no count here comes near the difference.
-fn number(count: u64) -> i64 {
-    i64::try_from(count).unwrap_or(i64::MAX)
 }
