@@ -1,10 +1,11 @@
 //! What can not be read is set aside whole or row by row, said aloud, and stops nothing else.
 
 use std::fs;
+use std::time::{Duration, UNIX_EPOCH};
 
 use driftvane::plant::Delivery;
 
-use crate::place::{Place, list, small_config, small_plant, text, wait_until};
+use crate::place::{Place, list, one_feed, small_config, small_plant, text, wait_until};
 
 fn paste(count: usize) -> Vec<Delivery> {
     small_plant()
@@ -266,4 +267,43 @@ fn a_path_that_does_not_exist_is_a_usage_error() {
         "{}",
         answer.err
     );
+}
+
+/// A file of one panel that says to be of a day, and that was written on another.
+fn written(place: &Place, name: &str, said: &str, on: &str) {
+    place.write(
+        &format!("paste/{name}"),
+        format!("At,Panel,Height\n{said} 06:00:00,{name},100\n"),
+    );
+    let on: jiff::Timestamp = format!("{on}T09:00:00Z").parse().unwrap();
+    let path = place.path(&format!("paste/{name}"));
+    let file = fs::File::options().write(true).open(path).unwrap();
+    let since = Duration::from_micros(on.as_microsecond().unsigned_abs());
+    file.set_modified(UNIX_EPOCH + since).unwrap();
+}
+
+#[test]
+fn dates_that_seem_to_have_month_and_day_exchanged_are_asked_about_and_never_guessed() {
+    let format = ("format = \"rfc3339\"", "format = \"%m/%d/%Y %H:%M:%S\"");
+    let place = Place::bare(&one_feed(&[format]));
+    // Read as the third of April, written on the fourth of March.
+    written(&place, "a.csv", "04/03/2024", "2024-03-04");
+    written(&place, "b.csv", "01/20/2024", "2024-01-20");
+    let answer = place.run(&["replay"]);
+    assert_eq!(answer.code, Some(3), "{}", answer.err);
+    let aside = "SELECT path, code, reason, fix FROM file WHERE verdict = 'quarantined'";
+    let aside = place.table(aside);
+    assert_eq!(aside.len(), 1, "{aside:?}");
+    for words in ["a.csv", "F016", "2024-04-03", "2024-03-04", "touch"] {
+        assert!(aside[0].contains(words), "{words}: {aside:?}");
+    }
+    assert_eq!(place.number("SELECT count(*) FROM unit"), 1);
+    // Somebody says that the dates are right.
+    written(&place, "a.csv", "04/03/2024", "2024-05-01");
+    assert_eq!(place.replay()["accepted"], 1);
+    // What goes on where the feed has been is no accident.
+    written(&place, "c.csv", "04/05/2024", "2024-05-04");
+    assert_eq!(place.replay()["accepted"], 1);
+    place.assert_rows_add_up();
+    place.assert_sound();
 }

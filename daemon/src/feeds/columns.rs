@@ -3,11 +3,17 @@
 //! Knows no file and no order of work. The invariant: a column gets one entry for each row of a
 //! batch, good or bad; bad rows are taken out of all columns alike afterwards.
 
+use std::collections::BTreeMap;
+
 use super::cells::Cells;
-use super::diagnostics::quote_text;
+use super::diagnostics::{self as codes, quote_text};
 use super::head::CellSource;
+use super::looks::is_invisible;
 use super::words::Words;
 use crate::words::Role;
+
+/// Characters of a name: of a board, a component, a product, a test step and the like.
+pub(super) const NAME_MAX: usize = 200;
 
 /// Rows handled at once: their cells' places fit into the fastest caches.
 pub(super) const BATCH: usize = 512;
@@ -32,6 +38,9 @@ pub(super) struct Text {
     pub(super) column: usize,
     pub(super) words: Words,
     pub(super) codes: Vec<u32>,
+    /// How many of the words were judged, and what is wrong with some.
+    judged: usize,
+    faults: BTreeMap<u32, (&'static str, String)>,
 }
 
 /// What a text column is for.
@@ -49,8 +58,61 @@ impl Text {
             column,
             words: Words::default(),
             codes: Vec::with_capacity(room),
+            judged: 0,
+            faults: BTreeMap::new(),
         }
     }
+
+    /// Judges each different word once, and tells the rows from the first of the batch on whose
+    /// word can not be taken.
+    pub(super) fn judge(&mut self, first: usize, bad: &mut Vec<Bad>) {
+        for (code, word) in (self.judged..).zip(self.words.since(self.judged)) {
+            self.judged += 1;
+            if let (Some(fault), Ok(code)) = (self.use_.fault(word), u32::try_from(code)) {
+                self.faults.insert(code, fault);
+            }
+        }
+        if self.faults.is_empty() {
+            return;
+        }
+        for (row, code) in self.codes.iter().skip(first).enumerate() {
+            if let Some((code, reason)) = self.faults.get(code) {
+                bad.push(Bad {
+                    row,
+                    code,
+                    column: Some(self.column),
+                    reason: reason.clone(),
+                });
+            }
+        }
+    }
+}
+
+impl TextUse {
+    fn fault(self, word: &str) -> Option<(&'static str, String)> {
+        if self == TextUse::Step && word.is_empty() {
+            return Some((codes::EMPTY_STEP, "The row names no test step".to_owned()));
+        }
+        name_fault(word)
+    }
+}
+
+/// Why a text can not name anything: its code, and the reason.
+pub(super) fn name_fault(word: &str) -> Option<(&'static str, String)> {
+    if word.len() > NAME_MAX && word.chars().count() > NAME_MAX {
+        let reason = format!(
+            "The name has {} characters, and at most {NAME_MAX} can be taken",
+            word.chars().count()
+        );
+        return Some((codes::TEXT_TOO_LONG, reason));
+    }
+    let hidden = word.chars().find(|char| is_invisible(*char))?;
+    let reason = format!(
+        "The name \"{}\" holds the invisible character U+{:04X}",
+        show(word.as_bytes()),
+        u32::from(hidden)
+    );
+    Some((codes::INVISIBLE_CHARACTER, reason))
 }
 
 /// A column whose words stand for values: each different word is judged once.

@@ -5,6 +5,8 @@
 
 use std::fmt;
 
+use super::looks::is_invisible;
+
 /// A row that was read and not taken.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reject {
@@ -80,6 +82,10 @@ pub const REWRITTEN: &str = "F013";
 pub const NOT_COMPARED: &str = "F014";
 /// The system does not let the file be read.
 pub const UNREADABLE: &str = "F015";
+/// Month and day seem to be exchanged; found by the one who knows when the file was written.
+pub const DATE_SWAPPED: &str = "F016";
+/// The rows after midnight carry the date of the day before.
+pub const STALE_DATE: &str = "F017";
 /// The row has another number of cells than the header.
 pub const RAGGED_ROW: &str = "F101";
 /// The cell is not a finite number.
@@ -108,6 +114,12 @@ pub const EMPTY_STEP: &str = "F112";
 pub const FUTURE_TIME: &str = "F113";
 /// The row is recorded with another value or verdict; found by the one who knows the record.
 pub const CONFLICT: &str = "F114";
+/// The time lies before anything that can have been inspected.
+pub const TOO_EARLY: &str = "F115";
+/// A name is longer than any may be.
+pub const TEXT_TOO_LONG: &str = "F116";
+/// A name holds a character that can not be seen, or turns the text around it.
+pub const INVISIBLE_CHARACTER: &str = "F117";
 
 /// Every code with its meaning in a few words, for reports and the manual.
 pub const CODES: &[(&str, &str)] = &[
@@ -126,6 +138,8 @@ pub const CODES: &[(&str, &str)] = &[
     (REWRITTEN, "written again after it counted"),
     (NOT_COMPARED, "can not be compared with what is recorded"),
     (UNREADABLE, "not readable"),
+    (DATE_SWAPPED, "month and day exchanged"),
+    (STALE_DATE, "date of the day before after midnight"),
     (RAGGED_ROW, "another number of cells than the header"),
     (NOT_A_NUMBER, "not a number"),
     (IMPLAUSIBLE, "implausible value"),
@@ -140,6 +154,9 @@ pub const CODES: &[(&str, &str)] = &[
     (EMPTY_STEP, "no test step"),
     (FUTURE_TIME, "time in the future"),
     (CONFLICT, "recorded with another value or verdict"),
+    (TOO_EARLY, "time before 2001"),
+    (TEXT_TOO_LONG, "name too long"),
+    (INVISIBLE_CHARACTER, "invisible character"),
 ];
 
 /// The meaning of a code.
@@ -151,21 +168,18 @@ pub fn meaning(code: &str) -> Option<&'static str> {
         .map(|(_, words)| *words)
 }
 
-/// Text of a file made safe for one line of a message: control characters escaped, cut at `max`
-/// bytes.
+/// Text of a file made safe for one line of a message: what can not be seen is written out, and it
+/// is cut at `max` bytes.
 #[must_use]
 pub fn quote_text(bytes: &[u8], max: usize) -> String {
     let mut out = String::new();
     for char in String::from_utf8_lossy(&bytes[..bytes.len().min(max + 4)]).chars() {
-        let len = if char.is_control() {
-            6
-        } else {
-            char.len_utf8()
-        };
+        let is_hidden = char.is_control() || is_invisible(char);
+        let len = if is_hidden { 10 } else { char.len_utf8() };
         if out.len() + len > max {
             break;
         }
-        if char.is_control() {
+        if is_hidden {
             out.extend(char.escape_default());
         } else {
             out.push(char);
@@ -188,6 +202,7 @@ mod tests {
     #[test]
     fn quoted_text_is_one_short_line() {
         assert_eq!(quote_text(b"a\nb\0", 50), "a\\nb\\u{0}");
+        assert_eq!(quote_text("a\u{202e}b".as_bytes(), 50), "a\\u{202e}b");
         let long = "ä".repeat(1000);
         let quoted = quote_text(long.as_bytes(), 501);
         assert_eq!(quoted.len(), 500);

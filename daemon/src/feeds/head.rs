@@ -7,11 +7,13 @@
 use std::sync::Arc;
 
 use super::cells::{self, Dialect};
+use super::columns::name_fault;
 use super::decode;
 use super::diagnostics::{self as codes, Quarantine, quote_text};
 use super::family::Families;
 use super::names;
 use super::number;
+use super::parse::{EARLIEST_US, too_early};
 use super::sources::{Sources, preamble_entry};
 use super::time::TimeReader;
 use crate::block::{Column, EmptyUnit, FeedIndex};
@@ -359,8 +361,31 @@ fn check_constants(head: &mut FileHead) -> Result<(), Quarantine> {
     if let Some(texts) = texts {
         let text = texts.join(" ");
         head.at = head.reader.read(text.as_bytes());
-        if head.at.is_none() {
-            return Err(bad("time", &text));
+        match head.at {
+            None => return Err(bad("time", &text)),
+            Some(at) if at < EARLIEST_US => {
+                return Err(Quarantine {
+                    code: codes::BAD_FILE_VALUE,
+                    reason: format!("The time {}", too_early(&quote_text(text.as_bytes(), 200))),
+                    fix: "Then export the file again".into(),
+                    line: None,
+                });
+            }
+            Some(_) => {}
+        }
+    }
+    for (role, source) in &head.roles {
+        let fault = source.text().and_then(name_fault);
+        if let Some((_, reason)) = fault {
+            return Err(Quarantine {
+                code: codes::BAD_FILE_VALUE,
+                reason: format!(
+                    "The {} of the file name, preamble or constant: {reason}",
+                    role.name()
+                ),
+                fix: "Name it otherwise at the station".into(),
+                line: None,
+            });
         }
     }
     let constant = |source: &Option<CellSource>| {

@@ -31,6 +31,16 @@ impl Looks {
     }
 }
 
+/// Whether a character is one that no name needs and nobody sees: marks that turn the direction of
+/// text, blanks without a width, separators of lines, and tags (Unicode, general categories Cf, Zl,
+/// Zp and Cc; the joiners of some scripts are none of these).
+pub(super) fn is_invisible(char: char) -> bool {
+    matches!(char,
+        '\u{80}'..='\u{9f}' | '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}'
+        | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}'
+        | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+}
+
 /// 1 for characters that no cell may hold; tabs and quoted line ends it may.
 #[inline]
 pub(super) fn control(byte: u8) -> u8 {

@@ -11,6 +11,7 @@ pub mod diagnostics;
 mod family;
 mod head;
 mod looks;
+mod midnight;
 pub mod names;
 pub mod number;
 pub mod parse;

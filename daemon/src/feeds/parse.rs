@@ -21,6 +21,9 @@ use crate::words::{Call, Review, Role};
 /// No measure is larger in magnitude: the exact sums hold numbers below 2^64.
 const NUMBER_MAX: f64 = 1e19;
 
+/// No inspection is older: 2001-01-01. Clocks that were never set begin at 1970, 1980 or 2000.
+pub(super) const EARLIEST_US: i64 = 978_307_200_000_000;
+
 /// The rows of a piece of a file.
 #[derive(Debug)]
 pub struct Piece {
@@ -205,9 +208,11 @@ impl<'a> Parser<'a> {
             };
             let at = self.reader.read(text);
             self.at.push(at.unwrap_or(0));
-            if at.is_none() {
+            if at.is_none_or(|at| at < EARLIEST_US) {
                 let (code, reason) = if text.trim_ascii().is_empty() {
                     (codes::EMPTY_TIME, "The row has no time".to_owned())
+                } else if at.is_some() {
+                    (codes::TOO_EARLY, too_early(&show(text)))
                 } else {
                     let reason = format!("\"{}\" is not a time as the feed says", show(text));
                     (codes::BAD_TIME, reason)
@@ -229,22 +234,7 @@ impl<'a> Parser<'a> {
                 let (bytes, start, end) = cells.place(self.bytes, row, text.column);
                 text.words.code(bytes, start, end)
             }));
-            if text.use_ != TextUse::Step {
-                continue;
-            }
-            let empty = text.words.since(0).iter().position(|word| word.is_empty());
-            for row in 0..cells.rows() {
-                if Some(text.codes[first + row] as usize) == empty {
-                    let reason = "The row names no test step".to_owned();
-                    let column = Some(text.column);
-                    self.bad.push(Bad {
-                        row,
-                        code: codes::EMPTY_STEP,
-                        column,
-                        reason,
-                    });
-                }
-            }
+            text.judge(first, &mut self.bad);
         }
     }
 
@@ -552,6 +542,11 @@ impl<'a> Parser<'a> {
             fatal: self.fatal,
         }
     }
+}
+
+/// What is said of a time before [`EARLIEST_US`].
+pub(super) fn too_early(text: &str) -> String {
+    format!("\"{text}\" lies before 2001: set the station's clock, or correct the feed's format")
 }
 
 fn wrong_decimal(column: &str, text: &str, mark: u8, line: u64) -> Quarantine {

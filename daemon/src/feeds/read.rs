@@ -13,6 +13,7 @@ use super::cells::{self, Dialect};
 use super::decode::Decoding;
 use super::diagnostics::{self as codes, Quarantine, REJECTS_KEPT_MAX, Reject};
 use super::head::{self, FileHead, HEAD_MAX};
+use super::midnight::Order;
 use super::parse::{Piece, parse_piece};
 use super::regular::{Links, open_and_look};
 use super::scan::{inode, modified_ns};
@@ -365,6 +366,7 @@ impl FileJob<'_> {
                 Ok(())
             },
         )?;
+        totals.order.verdict()?;
         Ok(totals.finish(source, Some(&head)))
     }
 
@@ -432,6 +434,8 @@ struct Parsed<T> {
     rejects_total: u64,
     rows_read: u64,
     fatal: Option<Quarantine>,
+    /// The order of the times, where the date stands apart.
+    order: Order,
     /// The text, to be used again.
     bytes: Vec<u8>,
 }
@@ -452,7 +456,12 @@ impl<T> Parsed<T> {
             fatal,
         } = parse_piece(head, feed, &bytes, line);
         let is_wanted = fatal.is_none() && block.rows > 0;
+        let order = match head.time.len() {
+            0 | 1 => Order::default(),
+            _ => Order::of(&block),
+        };
         Parsed {
+            order,
             prepared: is_wanted.then(|| prepare(block)),
             rejects,
             rejects_total,
@@ -483,6 +492,7 @@ struct Totals {
     rejects: Vec<Reject>,
     rejects_total: u64,
     first_line: u64,
+    order: Order,
 }
 
 impl Totals {
@@ -496,6 +506,7 @@ impl Totals {
             return Err(quarantine.into());
         }
         self.rows_read += parsed.rows_read;
+        self.order.join(parsed.order);
         self.rejects_total += parsed.rejects_total;
         let room = REJECTS_KEPT_MAX - self.rejects.len();
         self.rejects.extend(parsed.rejects.into_iter().take(room));

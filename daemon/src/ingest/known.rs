@@ -163,8 +163,8 @@ impl Known {
         }
     }
 
-    /// Whether anything is recorded of what a row of a visit is about, and if so, whether a recorded
-    /// row says the same and has not answered for a row yet; then it does now.
+    /// Whether anything is recorded of what a row of a visit is about, and if so, whether a
+    /// recorded row says the same and has not answered for a row yet; then it does now.
     pub(super) fn says_same(
         &mut self,
         config: &Config,

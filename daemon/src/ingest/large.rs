@@ -66,8 +66,9 @@ impl Ingest {
         self.keep_large(taken, pass, now)
     }
 
-    /// Reads a large file twice more: to compare its rows with those that are recorded, and to commit
-    /// what of it is not. Where it is no longer what it was at the first reading, it is read anew.
+    /// Reads a large file twice more: to compare its rows with those that are recorded, and to
+    /// commit what of it is not. Where it is no longer what it was at the first reading, it is read
+    /// anew.
     fn take_rest(
         &mut self,
         one: &Waiting,

@@ -4,8 +4,7 @@
 //! the tallies and the archive, and commits all of it at once. Knows no watching and no time of
 //! day: the caller says what waits and what time it is.
 
-use std::borrow::Cow;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::ScopedJoinHandle;
@@ -28,14 +27,17 @@ mod known;
 mod large;
 mod open;
 mod outcome;
+mod plan;
 mod prepared;
 mod repeated;
+mod swapped;
 pub mod tally;
 mod unreadable;
 
-use facts::counts;
+use facts::{counts, refuse};
 use open::{Open, Start, Taken};
 pub use outcome::Outcome;
+use plan::{Plan, at_once};
 use prepared::Prepared;
 use repeated::{AtHand, Compared};
 use unreadable::{is_worth_a_try, unreadable};
@@ -49,10 +51,6 @@ const LARGE_FILE_BYTES: u64 = 8 << 20;
 /// Bytes of small files that wait in memory for one transaction; what a row takes there grows with
 /// its text.
 const BATCH_BYTES_MAX: u64 = 32 << 20;
-
-/// Small files that a thread reads at one go, and the bytes from which it takes no more.
-const READ_AT_ONCE: usize = 64;
-const READ_BYTES: u64 = 256 << 10;
 
 /// What is read while a transaction is written, beside what each thread reads: so many goes.
 const READ_AHEAD: usize = 64;
@@ -93,13 +91,6 @@ pub struct Ingest {
     health: Arc<Health>,
 }
 
-/// What is to be done about a file that waits.
-enum Plan {
-    Nothing,
-    Small(Start),
-    Large(Start),
-}
-
 /// What reading one file led to.
 enum Step {
     Nothing,
@@ -118,6 +109,19 @@ impl Ingest {
     ///
     /// When the record can not be opened or read.
     pub fn open(config: Arc<Config>, threads: usize) -> Result<Ingest, StoreError> {
+        Ingest::open_beside(config, threads, Arc::default())
+    }
+
+    /// The same, where something else asks how the program is already.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be opened or read.
+    pub fn open_beside(
+        config: Arc<Config>,
+        threads: usize,
+        health: Arc<Health>,
+    ) -> Result<Ingest, StoreError> {
         let store = Store::open(&config.data_folder)?;
         let engine = store.load(&config)?;
         let mut ingest = Ingest {
@@ -127,7 +131,7 @@ impl Ingest {
             names: Vec::new(),
             threads,
             at_hand: AtHand::default(),
-            health: Arc::default(),
+            health,
         };
         ingest.learn_names();
         Ok(ingest)
@@ -304,62 +308,6 @@ impl Ingest {
         self.names.extend(fresh);
     }
 
-    /// The feeds of which no file is known whose path lies among those that wait: a look at the
-    /// stretch between the first and the last answers for all of them.
-    fn unknown(&self, waiting: &[Waiting]) -> Result<BTreeSet<FeedIndex>, StoreError> {
-        let mut ends: BTreeMap<FeedIndex, (Cow<str>, Cow<str>)> = BTreeMap::new();
-        for one in waiting {
-            let path = one.found.path.to_string_lossy();
-            let (first, last) = ends
-                .entry(one.feed)
-                .or_insert_with(|| (path.clone(), path.clone()));
-            if path < *first {
-                *first = path;
-            } else if path > *last {
-                *last = path;
-            }
-        }
-        let mut unknown = BTreeSet::new();
-        for (feed, (first, last)) in ends {
-            if !self
-                .store
-                .knows_between(&self.config.feeds[feed].name, &first, &last)?
-            {
-                unknown.insert(feed);
-            }
-        }
-        Ok(unknown)
-    }
-
-    fn plan(&self, one: &Waiting, is_unknown: bool) -> Result<Plan, StoreError> {
-        let feed = &self.config.feeds[one.feed];
-        let path = one.found.path.to_string_lossy();
-        let known = match is_unknown {
-            true => None,
-            false => self.store.path(&feed.name, &path)?,
-        };
-        let unchanged = known.as_ref().is_some_and(|known| {
-            known.length == one.found.len && known.modified_ns == one.found.modified_ns
-        });
-        if unchanged {
-            return Ok(Plan::Nothing);
-        }
-        let start = match &known {
-            Some(known) if known.consumed > 0 && one.found.len >= known.consumed => Start {
-                from: known.consumed,
-                prefix: Some(blake3::Hash::from_bytes(known.hash)),
-                ..Start::of(&feed.name, &path)
-            },
-            _ => self.continued(one)?,
-        };
-        let is_large = one.found.len.saturating_sub(start.from) > LARGE_FILE_BYTES;
-        Ok(if is_large {
-            Plan::Large(start)
-        } else {
-            Plan::Small(start)
-        })
-    }
-
     fn judge_small(
         &mut self,
         one: &Waiting,
@@ -414,7 +362,12 @@ impl Ingest {
         // aside must not stand in the way of a copy that was put right.
         if taken.lies_in_future(now) {
             taken.refuse_future();
-        } else if !known {
+        } else if known {
+            // It says nothing new.
+        } else if let Some(trouble) = self.doubt(one, &taken, open)? {
+            taken.facts = refuse(taken.facts, trouble);
+            taken.drop_rows();
+        } else {
             taken.pieces = pieces;
             taken.empty = read.empty;
             if let Compared::NotNow = self.sift(&mut taken, open)? {
@@ -560,25 +513,6 @@ fn finished<T>(work: ScopedJoinHandle<T>) -> T {
         Ok(made) => made,
         Err(panic) => std::panic::resume_unwind(panic),
     }
-}
-
-/// Small files by what a thread reads of them at one go.
-fn at_once<'a, 'b>(small: &'a [(&'b Waiting, Start)]) -> Vec<&'a [(&'b Waiting, Start)]> {
-    let mut all = Vec::new();
-    let mut left = small;
-    while !left.is_empty() {
-        let mut bytes = 0;
-        let fits = |(one, _): &&(&Waiting, Start)| {
-            let has_room = bytes < READ_BYTES;
-            bytes += one.found.len;
-            has_room
-        };
-        let count = left.iter().take(READ_AT_ONCE).take_while(fits).count();
-        let (now, later) = left.split_at(count.max(1));
-        all.push(now);
-        left = later;
-    }
-    all
 }
 
 /// Reads a small file into memory.

@@ -82,8 +82,8 @@ impl Repeats {
         }
     }
 
-    /// Looks at a piece: what is recorded as it stands is told. Gives whether there was room for the
-    /// rest.
+    /// Looks at a piece: what is recorded as it stands is told. Gives whether there was room for
+    /// the rest.
     pub(super) fn look(&mut self, config: &Config, piece: &Prepared) -> bool {
         let (block, first) = (&piece.block, self.looked);
         self.looked += block.rows;

@@ -35,6 +35,20 @@ impl Store {
             .map_err(|source| db(&self.folder, source))
     }
 
+    /// Whether a file of a feed counts whose last event lies in a window.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn has_events(&self, feed: &str, (from, to): (i64, i64)) -> Result<bool, StoreError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM file WHERE feed = ?1
+             AND verdict IN ('accepted', 'accepted_with_rejects') AND last_at BETWEEN ?2 AND ?3)";
+        self.connection
+            .prepare_cached(query)
+            .and_then(|mut query| query.query_row(params![feed, from, to], |row| row.get(0)))
+            .map_err(|source| db(&self.folder, source))
+    }
+
     /// Whether any path of a feed between two is known.
     ///
     /// # Errors
