@@ -21,7 +21,7 @@ use crate::health::{Health, Kind};
 use crate::ingest::{BATCH_FILES_MAX, Ingest, Outcome, Waiting, are_one_batch};
 use crate::pipeline;
 use crate::shifts::{self, Span};
-use crate::store::StoreError;
+use crate::store::{StoreError, is_full_now};
 
 mod folders;
 mod missed;
@@ -38,7 +38,7 @@ const TICK: Duration = Duration::from_millis(250);
 const TIMERS_MS: u64 = 1_000;
 
 /// How often it is tried whether a full disk has room again.
-const ROOM_EVERY_MS: u64 = 2_000;
+pub const ROOM_EVERY_MS: u64 = 2_000;
 
 /// How often a report that could not be written is tried again.
 const REPORT_EVERY_MS: u64 = 15_000;
@@ -194,6 +194,47 @@ fn hints(config: &Config) -> Watch {
     hints
 }
 
+/// Opens the record. Nothing where the disk is full, which is said.
+///
+/// # Errors
+///
+/// When the record can not be opened for another reason.
+pub fn open(
+    config: &Arc<Config>,
+    threads: usize,
+    health: &Arc<Health>,
+    announcer: &mut Announcer,
+) -> Result<Option<Ingest>, StoreError> {
+    health.step();
+    match Ingest::open_beside(Arc::clone(config), threads, Arc::clone(health)) {
+        Err(error) if error.is_full() || is_full_now(&config.data_folder) => {
+            let is_new = !health.is_paused();
+            say_full(config, health, &error);
+            if is_new {
+                announce_full(config, health, announcer);
+            }
+            Ok(None)
+        }
+        opened => opened.map(Some),
+    }
+}
+
+/// Says that the disk is full.
+fn say_full(config: &Config, health: &Health, error: &StoreError) {
+    let words = format!(
+        "the disk of {} is full: reading is paused and nothing is lost; make room, and it goes on \
+         by itself ({error})",
+        config.data_folder.display()
+    );
+    health.raise(Kind::DiskFull, &words);
+}
+
+fn announce_full(config: &Arc<Config>, health: &Health, announcer: &mut Announcer) {
+    let all = health.hindrances();
+    let full = all.iter().filter(|one| one.kind == Kind::DiskFull);
+    full.for_each(|one| announcer.announce(config, one));
+}
+
 /// What the loop remembers from turn to turn.
 struct Turn {
     config: Arc<Config>,
@@ -325,18 +366,10 @@ impl Turn {
     /// Pauses: nothing of the last batch was kept, and its files wait where they are.
     fn pause(&mut self, ingest: &mut Ingest, error: &StoreError) -> Result<(), StoreError> {
         let is_new = !self.health.is_paused();
-        let words = format!(
-            "the disk of {} is full: reading is paused and nothing is lost; make room, and it \
-             goes on by itself ({error})",
-            self.config.data_folder.display()
-        );
-        self.health.raise(Kind::DiskFull, &words);
+        say_full(&self.config, &self.health, error);
         ingest.go_back()?;
         if is_new {
-            let all = self.health.hindrances();
-            let full = all.iter().find(|one| one.kind == Kind::DiskFull);
-            full.iter()
-                .for_each(|one| self.announcer.announce(&self.config, one));
+            announce_full(&self.config, &self.health, &mut self.announcer);
         }
         Ok(())
     }

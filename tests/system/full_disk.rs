@@ -108,6 +108,47 @@ fn a_full_disk_pauses_reading_which_goes_on_alone_and_loses_nothing() {
     assert_same_charts(&whole.charts(), &place.charts());
 }
 
+/// A computer that starts again after its disk has run full: what is recorded can be looked at.
+#[test]
+fn a_start_on_a_full_disk_waits_for_room_and_is_no_end() {
+    let place = Place::new(&config(""));
+    let disk = Mounted::in_memory(place.path("driftvane-data"), 48 << 10);
+    let files = whole_files(82, 40);
+    let (first, last) = files.split_at(30);
+    first.iter().for_each(|file| place.deliver(file));
+    place.replay();
+    last.iter().for_each(|file| place.deliver(file));
+    disk.fill();
+    let mut daemon = place.watch();
+    let address = place.address();
+    wait_until("the program to say it", || health(&address).0 == 503);
+    let (_, told) = health(&address);
+    assert_eq!(kinds(&told), ["disk-full"]);
+    let (status, page) = get(&address, "/");
+    assert!(
+        status == 200 && page.contains("reading is paused"),
+        "{page}"
+    );
+    std::thread::sleep(std::time::Duration::from_secs(3));
+    assert!(daemon.runs() && health(&address).0 == 503);
+    disk.make_room();
+    wait_until("all files to be read", || {
+        place.number("SELECT count(*) FROM file") == 40
+    });
+    wait_until("reading to go on", || health(&address).0 == 200);
+    daemon.stop();
+    place.assert_sound();
+    place.assert_rows_add_up();
+    // And one that is told to end while it waits ends.
+    disk.fill();
+    let mut daemon = place.watch();
+    wait_until("it to wait again", || {
+        place.log().matches("reading is paused").count() > 1
+    });
+    daemon.signal("TERM");
+    assert_eq!(daemon.ended(), Some(0));
+}
+
 /// Shifts that change so many seconds from now at the earliest, on a plant clock of UTC.
 fn shift_change_in(seconds: i64) -> String {
     let minute = 60_000_000;

@@ -15,7 +15,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
-use crate::alerts::{Courier, Reach};
+use crate::alerts::{Announcer, Courier, Reach};
 use crate::config::{Config, read};
 use crate::health::Health;
 use crate::ingest::Ingest;
@@ -36,17 +36,30 @@ const STOP_PATIENCE: Duration = Duration::from_secs(3);
 pub async fn watch(config: Arc<Config>, config_path: &Path) -> anyhow::Result<()> {
     // Before anything is opened: from now on a stop is one in order.
     let signals = Signals::heard()?;
-    let ingest = Ingest::open(Arc::clone(&config), super::replay::threads())?;
-    let health = Arc::clone(ingest.health());
+    let health = Arc::<Health>::default();
+    let mut announcer = Announcer::default();
+    let mut open = || {
+        let threads = super::replay::threads();
+        run::open(&config, threads, &health, &mut announcer)
+    };
+    let mut opened = open()?;
     let service = Arc::new(Service::of_environment());
     let mut tasks = JoinSet::new();
     let mut wishes = listen(&mut tasks, signals, &health, &service);
     let mut page = LivePage::default();
     page.start(page.prepare(&config, &health).await?);
+    service.ready();
+    tasks.spawn(Arc::clone(&service).follow(Arc::clone(&health)));
+    // The page is there all the while. A new configuration is read when there is a record for it.
+    let ingest = loop {
+        match opened {
+            Some(ingest) => break ingest,
+            None if is_to_stop(&mut wishes).await => return Ok(()),
+            None => opened = tokio::task::block_in_place(&mut open)?,
+        }
+    };
     tracing::info!(feeds = config.feeds.len(), folder = %config.data_folder.display(), "watching");
     let mut courier = Some(Courier::start(&config, Reach::All)?);
-    service.ready();
-    tasks.spawn(Arc::clone(&service).follow(health));
     let wish = async || wishes.recv().await.unwrap_or(Wish::Stop);
     let reload = async |ingest: &mut Ingest| {
         service.reloading();
@@ -74,6 +87,21 @@ pub async fn watch(config: Arc<Config>, config_path: &Path) -> anyhow::Result<()
     watched?;
     tracing::info!("stopped");
     Ok(())
+}
+
+/// Waits until it is time to look for room on a full disk; tells whether the program is to end.
+async fn is_to_stop(wishes: &mut mpsc::Receiver<Wish>) -> bool {
+    let pause = tokio::time::sleep(Duration::from_millis(run::ROOM_EVERY_MS));
+    tokio::pin!(pause);
+    loop {
+        tokio::select! {
+            wish = wishes.recv() => match wish {
+                Some(Wish::Reload) => {}
+                Some(Wish::Stop) | None => return true,
+            },
+            () = &mut pause => return false,
+        }
+    }
 }
 
 /// The signals of the system that are meant for the program.

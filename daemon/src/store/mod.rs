@@ -44,6 +44,7 @@ pub mod readings;
 mod ready;
 mod recount;
 mod retention;
+mod room;
 pub mod screen;
 pub mod segment;
 mod shift;
@@ -68,6 +69,7 @@ pub use notices::{News, Notice};
 pub use proposals::{Decided, Decision, ProposalRow, What};
 pub use ready::Ready;
 pub use retention::Gone;
+pub use room::is_full_now;
 pub use trouble::TroubleRow;
 pub use verify::{Check, Damage, Head};
 pub use visits::{Archived, DefectKey, Recorded, UnitKey, UnitTally};
@@ -80,12 +82,6 @@ const CHECKED_BYTES_MAX: u64 = 64 << 20;
 
 /// Bytes of the shortest database: SQLite makes a new one of a file that has fewer.
 const SHORTEST_BYTES: u64 = 512;
-
-/// Bytes that have to fit on the disk before reading goes on after it was full.
-const PROBE_BYTES: usize = 8 << 20;
-
-/// The file by which that is tried.
-const PROBE: &str = "driftvane.probe";
 
 /// The database in the data folder.
 const DATABASE: &str = "driftvane.sqlite";
@@ -388,17 +384,6 @@ impl Store {
             && looked(&self.connection).is_ok_and(|is_kept| !is_kept)
     }
 
-    /// Whether there is room again: as much as a batch is likely to need can be written.
-    #[must_use]
-    pub fn has_room(&self) -> bool {
-        let path = self.folder.join(PROBE);
-        let written = fs::write(&path, vec![0u8; PROBE_BYTES])
-            .and_then(|()| File::open(&path))
-            .and_then(|file| file.sync_all());
-        let removed = fs::remove_file(&path);
-        written.and(removed).is_ok()
-    }
-
     /// Takes away what batches that failed have left of the archive.
     ///
     /// # Errors
@@ -531,8 +516,11 @@ fn connect(folder: &Path, settings: &str) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let opened = Connection::open_with_flags(&path, flags).and_then(prepared);
     let unwritable = [ErrorCode::CannotOpen, ErrorCode::ReadOnly].map(Some);
+    // On a full disk there is no room for what readers share.
+    let crowded = [ErrorCode::DiskFull, ErrorCode::SystemIoFailure].map(Some);
     match opened {
         Err(error) if unwritable.contains(&error.sqlite_error_code()) => {}
+        Err(error) if crowded.contains(&error.sqlite_error_code()) && is_full_now(folder) => {}
         other => return other.map_err(|source| db(folder, source)),
     }
     let wal = folder.join(format!("{DATABASE}-wal"));
