@@ -539,13 +539,12 @@ fn run_quarantine(config: &Config, command: &Quarantine, format: Format) -> Resu
         Quarantine::Retry { files, who } => (files, quarantine::Decision::Retry, who),
         Quarantine::Discard { files, who } => (files, quarantine::Decision::Discard, who),
     };
-    let who = (who.by.as_str(), who.reason.as_str());
+    let said = (who.by.as_str(), who.reason.as_str(), clock::now());
     Ok(quarantine::decide(
         &reader,
-        files,
-        decision,
-        who,
-        clock::now(),
+        (files, decision),
+        said,
+        format,
     )?)
 }
 

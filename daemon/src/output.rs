@@ -162,6 +162,18 @@ pub fn number_of(number: u64, noun: &str) -> String {
     }
 }
 
+/// A number with its sign and some decimals, in a sentence for people.
+#[must_use]
+pub fn signed(number: f64, decimals: usize) -> String {
+    with_minus(&format!("{number:+.decimals$}"))
+}
+
+/// A number in a sentence for people: with a minus sign where programs have a hyphen.
+#[must_use]
+pub fn with_minus(number: &str) -> String {
+    number.replace('-', "\u{2212}")
+}
+
 /// A number with five significant digits.
 #[must_use]
 pub fn significant(number: f64) -> String {

@@ -55,7 +55,7 @@ fn the_planted_drift_is_found_and_says_where_it_began() {
     assert!(number(onset, "slope_sigma") < 0.0, "{onset}");
     assert!((22..=38).contains(&panel("board")), "{onset}");
     assert!(panel("low") <= 30 && panel("high") >= 30, "{onset}");
-    assert!(text(&alert, "what_happened").contains("a drift of about -"));
+    assert!(text(&alert, "what_happened").contains("a drift of about \u{2212}"));
     let chart = place.chart(DRIFTS);
     let earliest = text(onset, "low");
     let since: Vec<&Value> = list(&chart["points"])

@@ -3,7 +3,7 @@
 //!
 //! All of them listen at the loopback address only. `tests/run` installs what is missing.
 
-mod servers;
+pub mod servers;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -14,7 +14,7 @@ use self::servers::{Broker, Hub, MailServer, Says, certificates};
 use crate::place::{Place, Watching, list, number, small_config, small_plant, text, wait_until};
 
 /// A place with notices in its record that have not left by the channels that follow.
-fn alarmed(channels: &str) -> Place {
+pub fn alarmed(channels: &str) -> Place {
     let place = Place::new(&format!("{}\n{channels}", small_config(60)));
     fs::create_dir_all(place.path("secrets")).unwrap();
     for delivery in small_plant().deliveries(61) {
@@ -26,7 +26,7 @@ fn alarmed(channels: &str) -> Place {
 }
 
 /// The keys of all notices that are for every channel, in order.
-fn notices(place: &Place) -> Vec<String> {
+pub fn notices(place: &Place) -> Vec<String> {
     let record = place.record();
     let all = "SELECT key FROM notice WHERE channel IS NULL ORDER BY id";
     let mut query = record.prepare(all).unwrap();
@@ -34,7 +34,7 @@ fn notices(place: &Place) -> Vec<String> {
     keys.map(Result::unwrap).collect()
 }
 
-fn channel(place: &Place, name: &str) -> Value {
+pub fn channel(place: &Place, name: &str) -> Value {
     let channels = place.json(&["alerts", "channels"]);
     let of_name = |one: &&Value| one["channel"] == name;
     list(&channels)
@@ -45,7 +45,7 @@ fn channel(place: &Place, name: &str) -> Value {
 }
 
 /// How many notices the channel beside the file has taken.
-fn sent(place: &Place) -> usize {
+pub fn sent(place: &Place) -> usize {
     let sent = "SELECT count(*) FROM delivery WHERE state = 'sent' AND channel <> 'file'";
     usize::try_from(place.number(sent)).unwrap()
 }
@@ -153,7 +153,7 @@ fn a_test_tells_exactly_what_failed() {
     place.keep_secret("secrets/mail", "geheim\n");
     for (channel, words) in [
         ("engineers", "250 taken"),
-        ("broker", "confirmed by"),
+        ("broker", "with TLS, MQTT 3.1.1, topic"),
         ("file", "alerts.jsonl"),
     ] {
         let answer = test(channel);
@@ -172,31 +172,37 @@ fn a_test_tells_exactly_what_failed() {
     );
 }
 
+/// By the version that is spoken by itself, and by the newest one.
 #[test]
 fn a_broker_gets_all_notices_and_keeps_the_state_of_each_stream() {
     let (certificates, _) = certificates();
     let broker = Broker::start(&certificates);
-    let place = alarmed(&format!(
-        "[[alerts.channel]]\nname = \"broker\"\nkind = \"mqtt\"\nsecurity = \"none\"\n\
-         server = \"127.0.0.1:{}\"\ntopic = \"plant\"\nlogin = \"dv\"\n\
-         password = {{ file = \"secrets/broker\" }}\n",
-        broker.port
-    ));
+    let channel = |name: &str, version: &str| {
+        format!(
+            "[[alerts.channel]]\nname = {name:?}\nkind = \"mqtt\"\nsecurity = \"none\"\n\
+             server = \"127.0.0.1:{}\"\ntopic = {name:?}\nlogin = \"dv\"\n\
+             password = {{ file = \"secrets/broker\" }}\n{version}\n",
+            broker.port
+        )
+    };
+    let both = channel("plant", "") + &channel("plant5", "version = \"5\"");
+    let place = alarmed(&both);
     place.keep_secret("secrets/broker", "geheim");
+    let said = place.ok(&["alerts", "test", "plant5"]);
+    assert!(said.contains("MQTT 5, topic plant5/notices"), "{said}");
     let wanted = notices(&place);
-    let follower = broker.follow("plant/notices", wanted.len());
+    let topics = ["plant", "plant5"];
+    let followers = topics.map(|topic| broker.follow(&format!("{topic}/notices"), wanted.len()));
     let _watching = place.watch();
-    wait_until("the broker has all", || sent(&place) == wanted.len());
-    let got: Vec<String> = follower
-        .lines()
-        .iter()
-        .map(|line| {
+    wait_until("the broker has all", || sent(&place) == 2 * wanted.len());
+    for follower in followers {
+        let lines = follower.lines();
+        let key = |line: &String| {
             let (_, body) = line.split_once(' ').unwrap();
-            let body: Value = serde_json::from_str(body).unwrap();
-            text(&body, "key")
-        })
-        .collect();
-    assert_eq!(got, wanted);
+            text(&serde_json::from_str(body).unwrap(), "key")
+        };
+        assert_eq!(lines.iter().map(key).collect::<Vec<_>>(), wanted);
+    }
     // Whoever comes later is told how each stream stands: as the newest notice of it says.
     let mut newest: BTreeMap<String, String> = BTreeMap::new();
     let record = place.record();
@@ -209,19 +215,21 @@ fn a_broker_gets_all_notices_and_keeps_the_state_of_each_stream() {
         let state: String = row.get(1).unwrap();
         newest.extend(streams.into_iter().map(|stream| (stream, state.clone())));
     }
-    let later = broker.follow("plant/streams/#", newest.len());
-    let mut kept: BTreeMap<String, String> = BTreeMap::new();
-    for line in later.lines() {
-        let (topic, state) = line.split_once(' ').unwrap();
-        let state: Value = serde_json::from_str(state).unwrap();
-        assert_eq!(topic, format!("plant/streams/{}", text(&state, "stream")));
-        kept.insert(text(&state, "stream"), text(&state, "state"));
+    for topic in topics {
+        let later = broker.follow(&format!("{topic}/streams/#"), newest.len());
+        let mut kept: BTreeMap<String, String> = BTreeMap::new();
+        for line in later.lines() {
+            let (found, state) = line.split_once(' ').unwrap();
+            let state: Value = serde_json::from_str(state).unwrap();
+            assert_eq!(found, format!("{topic}/streams/{}", text(&state, "stream")));
+            kept.insert(text(&state, "stream"), text(&state, "state"));
+        }
+        assert_eq!(kept, newest);
     }
-    assert_eq!(kept, newest);
     place.assert_sound();
 }
 
-fn hub_channel(hub: &Hub) -> String {
+pub fn hub_channel(hub: &Hub) -> String {
     format!(
         "[[alerts.channel]]\nname = \"hub\"\nkind = \"webhook\"\n\
          url = \"http://127.0.0.1:{}/\"\n",

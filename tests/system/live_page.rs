@@ -5,8 +5,9 @@ use std::net::TcpStream;
 use std::time::Duration;
 
 use driftvane::plant::Delivery;
+use serde_json::Value;
 
-use crate::place::{Place, Watching, list, small_config, small_plant, text, wait_until};
+use crate::place::{Answer, Place, Watching, list, small_config, small_plant, text, wait_until};
 
 /// A daemon with a page on a port that the system chose.
 struct Live {
@@ -18,10 +19,13 @@ struct Live {
 }
 
 fn live(files: &[Delivery]) -> Live {
-    let config = format!(
-        "{}\n[serve]\nlisten = \"127.0.0.1:0\"\ntokens = \"tokens.toml\"\n",
-        small_config(60)
-    );
+    live_with(files, "")
+}
+
+fn live_with(files: &[Delivery], more: &str) -> Live {
+    let config = small_config(60).replace("[alerts]\n", &format!("[alerts]\n{more}"));
+    let page = "[serve]\nlisten = \"127.0.0.1:0\"\ntokens = \"tokens.toml\"\n";
+    let config = format!("{config}\n{page}");
     let place = Place::new(&config);
     for file in files {
         place.deliver(file);
@@ -121,6 +125,115 @@ fn the_page_of_a_running_daemon_shows_changes_and_takes_requests() {
         let taken = "SELECT count(*) FROM request WHERE taken IS NULL OR taken = 0";
         live.place.number(taken) == 0
     });
+}
+
+/// Two alerts, one that is acted on by commands, and one by requests.
+struct Ways {
+    live: Live,
+    by_command: String,
+    by_request: String,
+}
+
+impl Ways {
+    fn new() -> Ways {
+        let files: Vec<Delivery> = small_plant().deliveries(71).collect();
+        let live = live_with(&files, "causes = [\"worn blade\", \"other\"]\n");
+        let alerts = live.place.json(&["alerts", "list"]);
+        let [one, two, ..] = list(&alerts) else {
+            panic!("{alerts}");
+        };
+        Ways {
+            by_command: text(one, "id"),
+            by_request: text(two, "id"),
+            live,
+        }
+    }
+
+    fn act(&self, what: &str, more: &[&str]) -> Answer {
+        let begin = ["--format", "json", "alerts", what, &self.by_command];
+        let by = ["--by", "R. Lindner"];
+        self.live.place.run(&[&begin[..], &by, more].concat())
+    }
+
+    /// What was done, as programs are told.
+    fn done(&self, what: &str, more: &[&str]) -> Value {
+        let answer = self.act(what, more);
+        assert_eq!(answer.code, Some(0), "{}", answer.err);
+        serde_json::from_str(&answer.out).unwrap()
+    }
+
+    fn ask(&self, what: &str, body: &str) -> (u16, String) {
+        let number: u32 = self.by_request.trim_start_matches("A-").parse().unwrap();
+        let path = format!("/alerts/{number}/{what}");
+        self.live.ask("POST", &path, &format!("by=A+Worker&{body}"))
+    }
+
+    fn alert(&self, id: &str) -> Value {
+        let alerts = self.live.place.json(&["alerts", "list"]);
+        let of_id = |one: &&Value| text(one, "id") == id;
+        list(&alerts).iter().find(of_id).unwrap().clone()
+    }
+}
+
+const CLOSE: [&str; 4] = ["--cause", "worn blade", "--action", "blade changed"];
+
+/// Both ways say and refuse the same, know the plant's own causes only, and leave the same trail.
+#[test]
+fn an_alert_is_acknowledged_and_closed_by_command_and_by_request_and_the_trail_tells_both() {
+    let ways = Ways::new();
+    // Nobody closes what nobody has acknowledged.
+    let early = ways.act("close", &CLOSE);
+    let (status, page) = ways.ask("close", "cause=worn+blade&action=blade+changed");
+    assert_eq!((early.code, status), (Some(1), 409), "{page}");
+    for said in [&early.err, &page] {
+        assert!(said.contains("is acknowledged by nobody"), "{said}");
+    }
+    let done = ways.done("acknowledge", &["--comment", "looking"]);
+    assert_eq!(text(&done, "id"), ways.by_command);
+    assert_eq!(done["act"], "acknowledged");
+    assert!(text(&done, "state").contains(", acknowledged"), "{done}");
+    assert_eq!(ways.ask("acknowledge", "comment=looking").0, 303);
+    // What is no cause of this plant is told with those that are.
+    let odd = ways.act("close", &["--cause", "paste", "--action", "none"]);
+    let (status, page) = ways.ask("close", "cause=paste&action=none");
+    assert_eq!((odd.code, status), (Some(2), 400), "{page}");
+    for said in [&odd.err, &page] {
+        assert!(said.contains("write one of: worn blade, other"), "{said}");
+    }
+    assert_eq!(ways.done("close", &CLOSE)["act"], "closed");
+    let (status, page) = ways.ask("close", "cause=worn+blade&action=blade+changed");
+    assert_eq!(status, 303, "{page}");
+    for (id, who) in [
+        (&ways.by_command, "R. Lindner"),
+        (&ways.by_request, "A Worker (token desk)"),
+    ] {
+        let alert = ways.alert(id);
+        let closed = &alert["closed"];
+        assert_eq!(
+            (&closed["by"], &closed["cause"]),
+            (&who.into(), &"worn blade".into())
+        );
+        assert_eq!(closed["action"], "blade changed");
+        let theirs = list(&alert["history"])
+            .iter()
+            .filter(|event| event["who"] == who);
+        let theirs: Vec<String> = theirs.map(|event| text(event, "what")).collect();
+        assert_eq!(theirs, ["acknowledged", "closed"]);
+    }
+    let place = &ways.live.place;
+    let sound = place.assert_sound().to_string();
+    assert!(sound.contains("4 acts of people"), "{sound}");
+    let other = "UPDATE alert_event SET who = 'somebody else' WHERE what = 'closed' AND id =
+        (SELECT max(id) FROM alert_event WHERE what = 'closed')";
+    assert_eq!(place.record().execute(other, []).unwrap(), 1);
+    let damaged = place.run(&["verify"]);
+    assert_eq!(damaged.code, Some(1));
+    assert!(
+        damaged.out.contains("closed"),
+        "{}{}",
+        damaged.out,
+        damaged.err
+    );
 }
 
 #[test]

@@ -33,6 +33,7 @@ mod live_page;
 mod older;
 mod one_cause;
 mod order;
+mod outages;
 mod pads;
 #[allow(dead_code, reason = "the tests of faults use the rest of it")]
 mod place;

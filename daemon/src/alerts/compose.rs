@@ -8,9 +8,9 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::notice::{Told, notice};
-use crate::commands::alerts::{Alert, Ask, alert, name};
+use crate::commands::alerts::{Alert, Ask, alert, beside, evidence, name};
 use crate::commands::chart::ChartFacts;
-use crate::commands::{CommandError, characteristic, keys, local_minute, utc};
+use crate::commands::{CommandError, characteristic, keys, moment, utc};
 use crate::config::{Config, Key};
 use crate::store::alerts::AlertRow;
 use crate::store::query::StreamRow;
@@ -188,26 +188,55 @@ const CALLS: [&str; 6] = [
 /// What happened and what to do, for people.
 fn text(config: &Config, news: &News, label: &str, known: Option<&Alert>) -> String {
     let mut lines = vec![format!(
-        "{} {} at {}.",
+        "{} {} at {}{}",
         name(news.alert),
-        news.what,
-        local_minute(config, news.at)
+        happened(&news.what),
+        moment(config, news.at),
+        said(news)
     )];
-    lines.push(format!("Stream: {label}"));
-    if !news.comment.is_empty() {
-        lines.push(format!("{}: {}", news.who, news.comment));
-    }
+    let others = known.map_or_else(String::new, beside);
+    lines.push(format!("Stream: {label}{others}"));
     if let Some(alert) = known {
         lines.push(alert.what_happened.clone());
         if CALLS.contains(&news.what.as_str()) {
-            lines.push(alert.text.clone());
-            // A plan of one step stands in the text already.
-            if !alert.text.contains(alert.plan.trim()) {
-                lines.push(alert.plan.clone());
-            }
+            lines.push(evidence(alert).join(" "));
+            lines.push(alert.plan.clone());
         }
     }
+    lines.retain(|line| !line.trim().is_empty());
     lines.join("\n")
+}
+
+/// What happened to an alert, as a sentence goes on.
+fn happened(what: &str) -> &str {
+    match what {
+        "raised" => "was raised",
+        "raised again" => "was raised again",
+        "worsened" => "has become worse",
+        "grew" => "has grown",
+        "returned" => "has returned",
+        "revised" => "was revised",
+        "escalated" => "escalates",
+        "reminded" => "still lasts",
+        "acknowledged" => "was acknowledged",
+        "commented" => "has a comment",
+        "shelved" => "was shelved",
+        "unshelved" => "is shelved no more",
+        "shelving ended" => "is shelved no more, its time is over",
+        "closed" => "was closed",
+        "reopened" => "is open again",
+        "verified" => "is verified",
+        other => other,
+    }
+}
+
+/// What was said with it: by a person, with their name; otherwise by the program.
+fn said(news: &News) -> String {
+    match (news.comment.as_str(), news.who.as_str()) {
+        ("", _) => ".".to_owned(),
+        (words, "driftvane") => format!(": {words}."),
+        (words, who) => format!(" by {who}: {words}"),
+    }
 }
 
 /// One notice in the place of many that wait for a channel.

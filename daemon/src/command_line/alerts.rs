@@ -8,9 +8,10 @@ use clap::{Args, Subcommand};
 
 use super::{Failure, Who, leaving, reader, time};
 use crate::clock;
-use crate::commands::alerts::{self, health, hold, life};
+use crate::commands::alerts::life::{self, Done};
+use crate::commands::alerts::{self, health, hold};
 use crate::config::Config;
-use crate::output::{self, Format};
+use crate::output::Format;
 use crate::store::{Reader, Service};
 
 #[derive(Subcommand)]
@@ -19,6 +20,28 @@ pub(super) enum Alerts {
     Leaving(leaving::Leaving),
     /// Lists alerts, open ones first.
     List,
+    #[command(flatten)]
+    Act(Act),
+    /// Lists the panels or boards to hold since an alert's earliest likely onset.
+    Boards {
+        /// The alert.
+        id: String,
+    },
+    /// Tells whether alerts are few and answered, and which streams are silent or chatter.
+    Health {
+        /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339;
+        /// default: 30 days before the end.
+        #[arg(long)]
+        from: Option<String>,
+        /// Up to this time; default: the newest event.
+        #[arg(long)]
+        to: Option<String>,
+    },
+}
+
+/// What people do about alerts and streams.
+#[derive(Subcommand)]
+pub(super) enum Act {
     /// Notes that someone has seen an alert and what they say of it.
     Acknowledge {
         /// The alert, such as A-0001.
@@ -64,21 +87,6 @@ pub(super) enum Alerts {
         #[arg(long)]
         by: String,
     },
-    /// Lists the panels or boards to hold since an alert's earliest likely onset.
-    Boards {
-        /// The alert.
-        id: String,
-    },
-    /// Tells whether alerts are few and answered, and which streams are silent or chatter.
-    Health {
-        /// From this time on: 2026-03-02, 2026-03-02T06:00 on the plant's clock, or RFC 3339;
-        /// default: 30 days before the end.
-        #[arg(long)]
-        from: Option<String>,
-        /// Up to this time; default: the newest event.
-        #[arg(long)]
-        to: Option<String>,
-    },
     /// Takes a stream out of service: its signals are kept, and call nobody.
     OutOfService {
         /// The stream.
@@ -106,75 +114,56 @@ pub(super) struct Words {
 }
 
 pub(super) fn run(config: &Arc<Config>, command: &Alerts, format: Format) -> Result<(), Failure> {
-    if let Alerts::Leaving(command) = command {
-        return leaving::run(config, command, format);
-    }
-    let reader = reader(config)?;
     match command {
-        Alerts::List => alerts::print(config, &reader, format)?,
-        Alerts::Boards { id } => hold::print(config, &reader, id, format)?,
+        Alerts::Leaving(command) => leaving::run(config, command, format)?,
+        Alerts::List => alerts::print(config, &reader(config)?, format)?,
+        Alerts::Boards { id } => hold::print(config, &reader(config)?, id, format)?,
         Alerts::Health { from, to } => {
             let window = (time(config, from.as_deref())?, time(config, to.as_deref())?);
-            health::print(config, &reader, window, format)?;
+            health::print(config, &reader(config)?, window, format)?;
         }
-        other => act_on_alert(config, &reader, other, clock::now())?,
+        Alerts::Act(act) => carry_out(config, &reader(config)?, act)?.print(format)?,
     }
     Ok(())
 }
 
-fn act_on_alert(
-    config: &Config,
-    reader: &Reader,
-    command: &Alerts,
-    now: i64,
-) -> Result<(), Failure> {
+fn carry_out(config: &Config, reader: &Reader, act: &Act) -> Result<Done, Failure> {
+    let now = clock::now();
     let said = |by, words| life::Said { by, words, now };
-    let (id, done) = match command {
-        Alerts::Leaving(_) | Alerts::List | Alerts::Boards { .. } | Alerts::Health { .. } => {
-            return Ok(());
-        }
-        Alerts::Acknowledge { id, words } => {
+    let (id, act, words) = match act {
+        Act::Acknowledge { id, words } => {
             life::acknowledge(config, reader, id, (&words.by, &words.comment), now)?;
-            (id, "is acknowledged")
+            (id, "acknowledged", "is acknowledged")
         }
-        Alerts::Comment { id, words } => {
+        Act::Comment { id, words } => {
             life::comment(reader, id, said(&words.by, &words.comment))?;
-            (id, "has the comment")
+            (id, "commented", "has the comment")
         }
-        Alerts::Shelve { id, hours, who } => {
+        Act::Shelve { id, hours, who } => {
             life::shelve(config, reader, id, *hours, said(&who.by, &who.reason))?;
-            (id, "is shelved")
+            (id, "shelved", "is shelved")
         }
-        Alerts::Unshelve { id, who } => {
+        Act::Unshelve { id, who } => {
             life::unshelve(reader, id, said(&who.by, &who.reason))?;
-            (id, "is shelved no more")
+            (id, "unshelved", "is shelved no more")
         }
-        Alerts::Close {
+        Act::Close {
             id,
             cause,
             action,
             by,
         } => {
             life::close(config, reader, id, cause, said(by, action))?;
-            (id, "is closed; points in control verify it")
+            (id, "closed", "is closed; points in control verify it")
         }
-        Alerts::OutOfService { stream, who } => {
-            return serve_stream(reader, stream, Service::Out, said(&who.by, &who.reason));
+        Act::OutOfService { stream, who } => {
+            let said = said(&who.by, &who.reason);
+            return Ok(Done::on_stream(reader, stream, Service::Out, said)?);
         }
-        Alerts::InService { stream, who } => {
-            return serve_stream(reader, stream, Service::In, said(&who.by, &who.reason));
+        Act::InService { stream, who } => {
+            let said = said(&who.by, &who.reason);
+            return Ok(Done::on_stream(reader, stream, Service::In, said)?);
         }
     };
-    let name = alerts::name(alerts::find(reader, id)?.id);
-    Ok(output::print(&format!("{name} {done}\n"))?)
-}
-
-fn serve_stream(
-    reader: &Reader,
-    stream: &str,
-    service: Service,
-    said: life::Said,
-) -> Result<(), Failure> {
-    let label = life::serve(reader, stream, service, said)?;
-    Ok(output::print(&format!("{}: {label}\n", service.name()))?)
+    Ok(Done::on_alert(config, reader, id, (act, words))?)
 }

@@ -49,17 +49,23 @@ pub(super) enum Outbox {
 
 /// Carries out one of them.
 pub(super) fn run(config: &Arc<Config>, command: &Leaving, format: Format) -> Result<(), Failure> {
-    if let Leaving::Test { channel } = command {
-        return Ok(outbox::test(config, channel, clock::now())?);
-    }
-    let reader = &reader(config)?;
     let (deliveries, act, who) = match command {
-        Leaving::Test { .. } => return Ok(()),
-        Leaving::Channels => return Ok(outbox::print_channels(config, reader, format)?),
-        Leaving::Outbox(Outbox::List) => return Ok(outbox::print(config, reader, format)?),
+        // A test needs no record.
+        Leaving::Test { channel } => return Ok(outbox::test(config, channel, clock::now())?),
+        Leaving::Channels => {
+            return Ok(outbox::print_channels(config, &reader(config)?, format)?);
+        }
+        Leaving::Outbox(Outbox::List) => {
+            return Ok(outbox::print(config, &reader(config)?, format)?);
+        }
         Leaving::Outbox(Outbox::Retry { deliveries, who }) => (deliveries, Act::SendAgain, who),
         Leaving::Outbox(Outbox::Discard { deliveries, who }) => (deliveries, Act::GiveUp, who),
     };
-    let who = (who.by.as_str(), who.reason.as_str());
-    Ok(outbox::decide(reader, deliveries, act, who, clock::now())?)
+    let said = (who.by.as_str(), who.reason.as_str(), clock::now());
+    Ok(outbox::decide(
+        &reader(config)?,
+        (deliveries, act),
+        said,
+        format,
+    )?)
 }

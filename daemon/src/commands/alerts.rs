@@ -12,7 +12,7 @@ use serde::Serialize;
 use super::causes::{Causes, Moved, MovedPads, causes};
 use super::chart::ChartFacts;
 use super::pads::{Watched, watched};
-use super::{CommandError, characteristic, local_minute, number, unit, utc, when};
+use super::{CommandError, characteristic, moment, number, unit, utc, when};
 use crate::config::{Characteristic, Config, Key};
 use crate::engine::{PADS, STARTING};
 use crate::output::{self, Format, Table};
@@ -28,7 +28,7 @@ mod onset;
 mod words;
 
 pub use onset::Onset;
-pub use words::{beside, text};
+pub use words::{beside, evidence, text};
 
 /// Streams of which an alert tells the figures; the others are counted.
 const MEMBERS_MAX: usize = 500;
@@ -244,7 +244,7 @@ pub fn state(config: &Config, row: &AlertRow) -> String {
     };
     let shelved = match (&row.suppressed, row.shelved_until) {
         (Some(why), _) => format!(", suppressed: {why}"),
-        (None, Some(until)) => format!(", shelved until {}", local_minute(config, until)),
+        (None, Some(until)) => format!(", shelved until {}", moment(config, until)),
         (None, None) => String::new(),
     };
     let closed = row.closed.as_ref().map_or_else(String::new, |closed| {

@@ -318,8 +318,8 @@ fn tell_others(
     let others: Vec<&Found> = found.iter().filter(|one| one.cause.is_none()).collect();
     writeln!(
         text,
-        "\nuntouched by what was planted: {points} points were judged; a budget of {} false alerts \
-         a shift allows {allowed:.1} of them, {} were raised",
+        "\nuntouched by what was planted: {points} points were judged; the budget of {} a shift \
+         allows {allowed:.1} false alerts in as many, raised: {}",
         config.false_alerts_per_shift,
         others.len()
     )?;

@@ -9,10 +9,11 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
+use serde::Serialize;
 
 use crate::config::{Characteristic, Config, Key};
 use crate::engine::{BEYOND_LIMITS, CUSUM, EWMA, PADS, SPREAD_BEYOND_LIMITS, STARTING, named_keys};
-use crate::output::{self, Format};
+use crate::output::{self, Format, Table};
 use crate::store::query::StreamRow;
 use crate::store::{StoreError, Who};
 
@@ -203,6 +204,12 @@ pub(crate) fn when(config: &Config, format: Format, at: i64) -> String {
     }
 }
 
+/// A time on the plant's clock, to the minute and with its zone: for a message, which is read where
+/// nothing else names the zone.
+pub(crate) fn moment(config: &Config, at: i64) -> String {
+    written(config, at, "%Y-%m-%d %H:%M %Z")
+}
+
 /// A time on the plant's clock, to the minute.
 pub(crate) fn local_minute(config: &Config, at: i64) -> String {
     written(config, at, "%Y-%m-%d %H:%M")
@@ -249,11 +256,11 @@ pub fn parse_time(config: &Config, text: &str) -> Result<i64, CommandError> {
 
 /// Keeps what a person decides about several things that are named by numbers, and prints what
 /// becomes of each. `decide` gives nothing where there is no such thing; `list` names the command
-/// that has them. What stands before one that is unknown is decided.
+/// that has them. What stands before one that is unknown is decided, and told.
 fn decide_each(
     (names, letter): (&[String], char),
     (by, reason, now): (&str, &str, i64),
-    list: &str,
+    (list, format): (&str, Format),
     mut decide: impl FnMut(i64, Who) -> Result<Option<&'static str>, CommandError>,
 ) -> Result<(), CommandError> {
     let (author, reason) = (said("the name", by)?, said("the reason", reason)?);
@@ -262,7 +269,8 @@ fn decide_each(
         reason: &reason,
         now,
     };
-    for name in names {
+    let mut rows = Vec::new();
+    let mut decide_one = |name: &String| {
         let decided = match number(name, letter) {
             Some(number) => decide(number, who)?.map(|outcome| (number, outcome)),
             None => None,
@@ -272,9 +280,29 @@ fn decide_each(
                 "nothing called '{name}' waits; `driftvane {list}` has what does"
             )));
         };
-        output::print(&format!("{letter}-{number:04} {outcome}\n"))?;
+        let id = format!("{letter}-{number:04}");
+        rows.push(Outcome { id, outcome });
+        Ok(())
+    };
+    let decided = names.iter().try_for_each(&mut decide_one);
+    if format == Format::Table {
+        let line = |row: &Outcome| format!("{} {}\n", row.id, row.outcome);
+        output::print(&rows.iter().map(line).collect::<String>())?;
+    } else {
+        let mut table = Table::new(&["id", "outcome"]);
+        for row in &rows {
+            table.push(vec![row.id.as_str().into(), row.outcome.into()]);
+        }
+        output::print_rows(format, &table, &rows)?;
     }
-    Ok(())
+    decided
+}
+
+/// What becomes of something that a person decided about.
+#[derive(Serialize)]
+struct Outcome {
+    id: String,
+    outcome: &'static str,
 }
 
 /// A name or a reason that a person must give.

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::{CommandError, decide_each, local_minute, utc, when};
+use super::{CommandError, decide_each, moment, utc, when};
 use crate::alerts::{Load, Told, carrier, notice};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
@@ -71,7 +71,7 @@ fn state(config: &Config, row: ChannelRow, is_configured: bool) -> ChannelState 
             fix = "put it back, or give up what waits: driftvane alerts outbox list".to_owned();
             "gone".to_owned()
         }
-        Some(since) => format!("failing since {}", local_minute(config, since)),
+        Some(since) => format!("failing since {}", moment(config, since)),
         None if !problem.is_empty() => "sends, with a complaint".to_owned(),
         None if row.waiting > 0 => "notices wait".to_owned(),
         None => "nothing waits".to_owned(),
@@ -229,16 +229,14 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
 /// before it is decided.
 pub fn decide(
     reader: &Reader,
-    deliveries: &[String],
-    act: Act,
-    (by, reason): (&str, &str),
-    now: i64,
+    (deliveries, act): (&[String], Act),
+    said: (&str, &str, i64),
+    format: Format,
 ) -> Result<(), CommandError> {
-    let said = (by, reason, now);
     decide_each(
         (deliveries, 'D'),
         said,
-        "alerts outbox list",
+        ("alerts outbox list", format),
         |delivery, who| {
             let outcome = match act {
                 Act::SendAgain => "is next, as soon as the daemon runs and the channel may send",

@@ -109,13 +109,12 @@ pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), Com
 /// before it are decided.
 pub fn decide(
     reader: &Reader,
-    files: &[String],
-    decision: Decision,
-    (by, reason): (&str, &str),
-    now: i64,
+    (files, decision): (&[String], Decision),
+    who: (&str, &str, i64),
+    format: Format,
 ) -> Result<(), CommandError> {
-    let said = (by, reason, now);
-    decide_each((files, 'Q'), said, "quarantine list", |file, who| {
+    let list = ("quarantine list", format);
+    decide_each((files, 'Q'), who, list, |file, who| {
         one(reader, file, decision, who)
     })
 }

@@ -364,7 +364,7 @@ fn alerts_are_acknowledged_once_and_by_name() {
     assert_eq!(told, [("raised", "driftvane"), ("acknowledged", "Ada")]);
     let again = say("1", "Bob", "me too").unwrap_err().to_string();
     assert!(
-        again.contains("acknowledged by Ada at 2026-03-02 07:39:00"),
+        again.contains("acknowledged by Ada at 2026-03-02 07:39 CET"),
         "{again}"
     );
     assert_eq!(alerts::rows(&config, &reader).unwrap()[0].history.len(), 2);

@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 
 use crate::alerts;
 use crate::block::FeedIndex;
-use crate::commands::{local_minute, utc};
+use crate::commands::{moment, utc};
 use crate::config::{Config, Feed};
 use crate::shifts;
 use crate::store::{Notice, Store, StoreError};
@@ -145,7 +145,7 @@ fn notice(config: &Config, told: &Told) -> Notice {
         let text = format!(
             "Nothing has come from the feed {feed} since {}. Look at the station, at the folder \
              and at what connects them.",
-            local_minute(config, since)
+            moment(config, since)
         );
         ("active", format!("Feed {feed} is silent"), text)
     } else {

@@ -28,6 +28,8 @@ class Taker:
     async def handle_RCPT(self, server, session, envelope, address, options):
         if address.startswith("nobody@"):
             return "550 no such mailbox"
+        if address.startswith("busy@") and os.path.exists(os.path.join(FOLDER, "busy")):
+            return "450 mailbox busy"
         envelope.rcpt_tos.append(address)
         return "250 ok"
 

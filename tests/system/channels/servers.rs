@@ -8,7 +8,9 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 
-use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair};
+use rcgen::{
+    BasicConstraints, CertificateParams, CertifiedIssuer, DnType, IsCa, KeyPair, date_time_ymd,
+};
 use serde_json::Value;
 
 use crate::place::{Place, wait_until};
@@ -43,7 +45,7 @@ impl Drop for Folder {
 }
 
 /// A port that was free a moment ago.
-fn free_port() -> u16 {
+pub fn free_port() -> u16 {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     listener.local_addr().unwrap().port()
 }
@@ -67,13 +69,26 @@ fn authority() -> CertifiedIssuer<'static, KeyPair> {
 /// A certificate for localhost, and that of who vouches for it.
 pub fn certificates() -> (Certificates, String) {
     let authority = authority();
-    let params = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
+    (signed_until(&authority, 2120), authority.pem())
+}
+
+/// A certificate for localhost that has expired, another that has not, and who vouches for both.
+pub fn expired_and_renewed() -> (Certificates, Certificates, String) {
+    let authority = authority();
+    let [expired, renewed] = [2021, 2120].map(|year| signed_until(&authority, year));
+    (expired, renewed, authority.pem())
+}
+
+fn signed_until(authority: &CertifiedIssuer<'static, KeyPair>, year: i32) -> Certificates {
+    let mut params = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
+    params.not_before = date_time_ymd(2020, 1, 1);
+    params.not_after = date_time_ymd(year, 1, 1);
     let key = KeyPair::generate().unwrap();
-    let own = params.signed_by(&key, &authority).unwrap();
+    let own = params.signed_by(&key, authority).unwrap();
     let folder = Folder::new();
     folder.write("own.pem", &own.pem());
     folder.write("key.pem", &key.serialize_pem());
-    (Certificates { folder }, authority.pem())
+    Certificates { folder }
 }
 
 impl Certificates {
@@ -108,7 +123,11 @@ pub struct MailServer {
 
 impl MailServer {
     pub fn start(certificates: &Certificates) -> MailServer {
-        let (port, folder) = (free_port(), Folder::new());
+        MailServer::start_at(free_port(), certificates)
+    }
+
+    pub fn start_at(port: u16, certificates: &Certificates) -> MailServer {
+        let folder = Folder::new();
         let script = folder.write("server.py", include_str!("mail_server.py"));
         // That of the system, for which its packages are.
         let mut child = Command::new("/usr/bin/python3")
@@ -145,6 +164,15 @@ impl MailServer {
     pub fn trust(&self, place: &Place, authority: &str) {
         place.write("secrets/ca.pem", authority);
         place.keep_secret("secrets/mail", "geheim\n");
+    }
+
+    /// Has the mailboxes whose names begin with busy take nothing for now, or take what comes.
+    pub fn are_busy(&self, busy: bool) {
+        let mark = self.folder.0.join("busy");
+        match busy {
+            true => fs::write(mark, "").unwrap(),
+            false => fs::remove_file(mark).unwrap(),
+        }
     }
 
     /// The messages so far, in the order in which they came.
@@ -236,7 +264,7 @@ impl Follower {
         let mut all = String::new();
         self.out.read_to_string(&mut all).unwrap();
         assert!(self.child.wait().unwrap().success(), "too few came: {all}");
-        let is_message = |line: &&str| line.starts_with("plant/");
+        let is_message = |line: &&str| line.starts_with("plant");
         all.lines().filter(is_message).map(str::to_owned).collect()
     }
 }
@@ -254,6 +282,8 @@ pub struct Hub {
     pub port: u16,
     keys: Arc<Mutex<Vec<String>>>,
     says: Arc<Mutex<Says>>,
+    /// Connections that wait for an answer.
+    silent: Arc<Mutex<Vec<TcpStream>>>,
 }
 
 impl Hub {
@@ -263,10 +293,11 @@ impl Hub {
             port: listener.local_addr().unwrap().port(),
             keys: Arc::default(),
             says: Arc::new(Mutex::new(says)),
+            silent: Arc::default(),
         };
         let (keys, says) = (Arc::clone(&hub.keys), Arc::clone(&hub.says));
+        let silent = Arc::clone(&hub.silent);
         std::thread::spawn(move || {
-            let mut silent = Vec::new();
             for socket in listener.incoming() {
                 let mut socket = socket.unwrap();
                 let Some(key) = key_of(&mut socket) else {
@@ -274,7 +305,7 @@ impl Hub {
                 };
                 keys.lock().unwrap().push(key);
                 match *says.lock().unwrap() {
-                    Says::Nothing => silent.push(socket),
+                    Says::Nothing => silent.lock().unwrap().push(socket),
                     Says::Status(status) => {
                         let answer = format!("HTTP/1.1 {status} Said\r\nContent-Length: 0\r\n\r\n");
                         // Who was killed does not wait for it.
@@ -288,6 +319,11 @@ impl Hub {
 
     pub fn says(&self, says: Says) {
         *self.says.lock().unwrap() = says;
+    }
+
+    /// Breaks off the connections that wait for an answer.
+    pub fn hang_up(&self) {
+        self.silent.lock().unwrap().clear();
     }
 
     /// The keys of the notices that came, in their order, copies included.

@@ -15,7 +15,7 @@ use super::wire::Wire;
 use super::{Carrier, Fault, Load, Receipt, secret};
 use crate::commands::alerts::{Ask, alert, name};
 use crate::commands::chart::ChartFacts;
-use crate::commands::{CommandError, local_minute, report};
+use crate::commands::{CommandError, moment, report};
 use crate::config::Config;
 use crate::config::channel::{Email, Login, Security, Server};
 use crate::host;
@@ -88,7 +88,7 @@ impl Sender {
             notice.text,
             self.config.plant,
             notice.severity.name(),
-            local_minute(&self.config, notice.at),
+            moment(&self.config, notice.at),
             notice.key,
         )
     }
@@ -103,7 +103,7 @@ impl Sender {
                 plant => &self.config.plant,
                 line => &notice.line,
                 severity => notice.severity.name(),
-                time => local_minute(&self.config, notice.at),
+                time => moment(&self.config, notice.at),
                 key => &notice.key,
                 has_picture => has_picture,
             },

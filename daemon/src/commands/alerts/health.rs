@@ -8,7 +8,8 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::commands::{CommandError, characteristic, local_minute, utc};
+use crate::commands::outbox::{ChannelState, channels};
+use crate::commands::{CommandError, characteristic, moment, utc};
 use crate::config::Config;
 use crate::output::{self, Format, Table, number_of};
 use crate::store::Reader;
@@ -365,16 +366,36 @@ pub fn print(
             met.into(),
         ]);
     }
-    output::print_rows(format, &table, &health)?;
+    let told = Told {
+        channels: channels(config, reader)?,
+        health,
+    };
+    output::print_rows(format, &table, &told)?;
     if format == Format::Table {
-        output::print(&in_words(config, &health, window))?;
+        output::print(&in_words(config, &told, window))?;
     }
     Ok(())
 }
 
+/// The figures of a window, and how the channels stand now by which alerts reach people.
+#[derive(Serialize)]
+struct Told {
+    #[serde(flatten)]
+    health: Health,
+    channels: Vec<ChannelState>,
+}
+
 /// What a table has no column for.
-fn in_words(config: &Config, health: &Health, (from, to): (i64, i64)) -> String {
+fn in_words(config: &Config, told: &Told, (from, to): (i64, i64)) -> String {
+    let Told { health, channels } = told;
     let mut lines = Vec::new();
+    for one in channels.iter().filter(|one| one.needs_attention) {
+        let waits = number_of(one.waiting, "notice");
+        lines.push(format!(
+            "channel {}: {}, {waits} waiting; {}; {}",
+            one.channel, one.state, one.problem, one.fix
+        ));
+    }
     for one in &health.streams {
         lines.push(one.words());
     }
@@ -385,7 +406,7 @@ fn in_words(config: &Config, health: &Health, (from, to): (i64, i64)) -> String 
     for (cause, count) in &health.causes {
         lines.push(format!("closed as {cause}: {count}"));
     }
-    let (from, to) = (local_minute(config, from), local_minute(config, to));
+    let (from, to) = (moment(config, from), moment(config, to));
     lines.push(format!("first signals from {from} to {to}"));
     lines.join("\n") + "\n"
 }

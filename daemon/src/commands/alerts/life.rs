@@ -2,9 +2,12 @@
 //!
 //! Knows no page and no SQL. The one invariant: what someone did is never overwritten.
 
-use super::{find, name};
-use crate::commands::{CommandError, find_stream, local, local_minute, said};
+use serde::Serialize;
+
+use super::{find, name, state};
+use crate::commands::{CommandError, find_stream, moment, said};
 use crate::config::Config;
+use crate::output::{self, Format, Table};
 use crate::store::alerts::AlertRow;
 use crate::store::{Acknowledged, AlertAct, Reader, Service, Who};
 
@@ -17,6 +20,87 @@ pub struct Said<'a> {
     pub words: &'a str,
     /// When, by the clock.
     pub now: i64,
+}
+
+/// What someone has done, and how it stands then.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Done {
+    /// The alert.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    id: Option<String>,
+    /// The stream.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stream: Option<String>,
+    /// What was done, as the history names it.
+    act: &'static str,
+    /// How it stands now.
+    state: String,
+    #[serde(skip)]
+    words: String,
+}
+
+impl Done {
+    /// Something was done about an alert: its name in the history, and in words.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn on_alert(
+        config: &Config,
+        reader: &Reader,
+        id: &str,
+        (act, words): (&'static str, &str),
+    ) -> Result<Done, CommandError> {
+        let row = find(reader, id)?;
+        let id = name(row.id);
+        Ok(Done {
+            words: format!("{id} {words}"),
+            id: Some(id),
+            stream: None,
+            act,
+            state: state(config, &row),
+        })
+    }
+
+    /// Takes a stream out of service, or back into it.
+    ///
+    /// # Errors
+    ///
+    /// As [`serve`].
+    pub fn on_stream(
+        reader: &Reader,
+        stream: &str,
+        service: Service,
+        what: Said,
+    ) -> Result<Done, CommandError> {
+        let stream = serve(reader, stream, service, what)?;
+        Ok(Done {
+            words: format!("{}: {stream}", service.name()),
+            id: None,
+            stream: Some(stream),
+            act: service.name(),
+            state: service.name().to_owned(),
+        })
+    }
+
+    /// Prints it.
+    ///
+    /// # Errors
+    ///
+    /// When standard output can not be written.
+    pub fn print(&self, format: Format) -> Result<(), CommandError> {
+        if format == Format::Table {
+            return Ok(output::print(&format!("{}\n", self.words))?);
+        }
+        let mut table = Table::new(&["id", "stream", "act", "state"]);
+        table.push(vec![
+            self.id.as_deref().into(),
+            self.stream.as_deref().into(),
+            self.act.into(),
+            self.state.as_str().into(),
+        ]);
+        Ok(output::print_rows(format, &table, self)?)
+    }
 }
 
 /// Microseconds in an hour.
@@ -42,7 +126,7 @@ pub fn acknowledge(
         Acknowledged::Before(at, who) => Err(CommandError::Refused(format!(
             "{} was acknowledged by {who} at {}; nothing was changed",
             name(alert.id),
-            local(config, at)
+            moment(config, at)
         ))),
     }
 }
@@ -86,7 +170,7 @@ pub fn shelve(
     }
     let alert = find(reader, id)?;
     let until = what.now + (hours * HOUR_US as f64) as i64;
-    let words = format!("{reason} (until {})", local_minute(config, until));
+    let words = format!("{reason} (until {})", moment(config, until));
     let act = (&alert, AlertAct::Shelve(until));
     let why = "it is closed or revised: there is nothing to shelve";
     done(reader, act, (&by, &words, what.now), why)

@@ -14,6 +14,7 @@ use crate::engine::{
     SPREAD_BEYOND_LIMITS, STARTING, StreamName, early_weight, is_between, starting_length,
     station_of,
 };
+use crate::output::signed;
 use crate::store::Reader;
 use crate::store::alerts::EpisodeRow;
 use crate::store::query::{PointRow, StreamRow};
@@ -244,7 +245,9 @@ fn quiet_until(points: &[PointRow], signal: usize) -> Vec<usize> {
 /// How an alert began, in a sentence with a blank before it; nothing where that is not estimated.
 pub(crate) fn began(onset: &Onset) -> Option<String> {
     let kind = match (onset.shape?, onset.slope_sigma) {
-        ("drift", Some(slope)) => format!("a drift of about {slope:+.2} sigma a point"),
+        ("drift", Some(slope)) => {
+            format!("a drift of about {} sigma a point", signed(slope, 2))
+        }
         (shape, _) => format!("a {shape}"),
     };
     let (low, high) = (onset.low.as_ref()?, onset.high.as_ref()?);

@@ -7,10 +7,10 @@ use spc::chart::ChartKind;
 use super::Alert;
 use super::onset::{before_first, by_first, is_first};
 use crate::commands::chart::{ChartFacts, leading};
-use crate::commands::{local, local_minute, rule_words, subgroup_name, unit};
+use crate::commands::{moment, rule_words, subgroup_name, unit};
 use crate::config::{Characteristic, Config};
 use crate::engine::{PADS, STARTING, is_detector};
-use crate::output::{number_of, significant};
+use crate::output::{number_of, signed, significant, with_minus};
 use crate::store::alerts::EpisodeRow;
 
 /// Characters of the text for short messages.
@@ -36,15 +36,13 @@ pub(super) fn sentence(
     let blank = if unit.is_empty() { "" } else { " " };
     let more = match row.signals {
         0 | 1 => String::new(),
-        signals => format!(
-            "; {signals} signals until {}",
-            local_minute(config, row.last_at)
-        ),
+        signals => format!("; {signals} signals until {}", moment(config, row.last_at)),
     };
+    let sigma = signed(row.size_sigma, 1);
     let begin = format!(
         "{}: {rule}{side}, first at {} ({}){more}",
         what.name,
-        local(config, row.first_at),
+        moment(config, row.first_at),
         row.first_unit
     );
     if what.chart == ChartKind::TSquared {
@@ -60,28 +58,24 @@ pub(super) fn sentence(
     if by_first(row, STARTING) {
         return format!(
             "{begin}; there were no limits yet: it rests on the {} {} of the baseline before it, \
-             against which the shift is about {:+.1} sigma.",
+             against which the shift is about {sigma} sigma.",
             before_first(facts, row).len(),
             subgroup_name(what),
-            row.size_sigma
         );
     }
     if by_first(row, PADS) {
         return format!(
-            "{begin}; the pad farthest out has moved by about {:+.1} sigma of its own.",
-            row.size_sigma
+            "{begin}; the pad farthest out has moved by about {sigma} sigma of its own."
         );
     }
     if row.rules.iter().all(|rule| is_detector(rule)) {
         return format!(
-            "{begin}; no single point is beyond the limits, the shift is about {:+.1} sigma.",
-            row.size_sigma
+            "{begin}; no single point is beyond the limits, the shift is about {sigma} sigma."
         );
     }
     format!(
-        "{begin}; farthest value {}{blank}{unit}, {:+.1} sigma from the centre.",
-        significant(row.size_value),
-        row.size_sigma,
+        "{begin}; farthest value {}{blank}{unit}, {sigma} sigma from the centre.",
+        with_minus(&significant(row.size_value)),
     )
 }
 
@@ -92,12 +86,23 @@ pub(super) fn sentence(
 pub fn text(config: &Config, alert: &Alert) -> String {
     let mut parts = vec![format!("{} {}", alert.id, alert.severity), moved(alert)];
     parts.extend(since(config, alert));
-    parts.extend(
-        alert
-            .explained
-            .first()
-            .map(|first| format!("Moved: {first}.")),
-    );
+    parts.extend(evidence(alert));
+    let step = alert
+        .plan
+        .lines()
+        .map(str::trim)
+        .find(|step| !step.is_empty());
+    parts.extend(step.map(|step| format!("Next: {step}")));
+    shortened(&parts)
+}
+
+/// What explains an alert, where that points, how rare it would be without a cause, and what to
+/// hold; a sentence each.
+#[must_use]
+pub fn evidence(alert: &Alert) -> Vec<String> {
+    let mut parts = Vec::new();
+    let moved = alert.explained.first();
+    parts.extend(moved.map(|first| format!("Moved: {first}.")));
     if alert.origin == "gauge" || alert.origin == "process" {
         parts.push(format!("Points to the {}.", alert.origin));
     }
@@ -109,13 +114,7 @@ pub fn text(config: &Config, alert: &Alert) -> String {
     if let Some(boards) = alert.boards_to_hold {
         parts.push(format!("Hold {}.", number_of(boards, "board")));
     }
-    let step = alert
-        .plan
-        .lines()
-        .map(str::trim)
-        .find(|step| !step.is_empty());
-    parts.extend(step.map(|step| format!("Next: {step}")));
-    shortened(&parts)
+    parts
 }
 
 fn shortened(parts: &[String]) -> String {
@@ -161,20 +160,23 @@ fn moved(alert: &Alert) -> String {
         }
         None => String::new(),
     };
-    format!("{stream}{others}:{size} {:+.1} sigma.", alert.size_sigma)
+    format!(
+        "{stream}{others}:{size} {} sigma.",
+        signed(alert.size_sigma, 1)
+    )
 }
 
 /// A change with its sign and three digits that count.
 fn short(size: f64) -> String {
     let whole = size.abs().max(1e-9).log10().floor();
     let decimals = (2.0 - whole).clamp(0.0, 9.0) as usize;
-    format!("{size:+.decimals$}")
+    signed(size, decimals)
 }
 
 /// Since which board and when, on the plant's clock.
 fn since(config: &Config, alert: &Alert) -> Option<String> {
     let at = alert.onset.at.parse::<jiff::Timestamp>().ok()?;
-    let at = local_minute(config, at.as_microsecond());
+    let at = moment(config, at.as_microsecond());
     let range = match (&alert.onset.low, &alert.onset.high) {
         (Some(low), Some(high)) if low != high => format!(" (90 %: {low} to {high})"),
         _ => String::new(),
@@ -196,7 +198,10 @@ mod tests {
         let text = shortened(&parts);
         assert_eq!(text.chars().count(), TEXT_MAX);
         assert!(text.starts_with("A-0001 medium é") && text.ends_with('…'));
-        assert_eq!([short(-27.145), short(0.012_34)], ["-27.1", "+0.0123"]);
+        assert_eq!(
+            [short(-27.145), short(0.012_34)],
+            ["\u{2212}27.1", "+0.0123"]
+        );
         assert_eq!(shortened(&["one".to_owned(), "two".to_owned()]), "one two");
     }
 }
