@@ -173,7 +173,9 @@ const TO_4: &[Step] = &[
         to.execute_batch(&made("report_figures"))
     }),
     (&[], |to| {
-        to.execute_batch("CREATE INDEX chain_reloaded ON chain (at) WHERE kind = 'reloaded'")
+        to.execute_batch(
+            "CREATE INDEX IF NOT EXISTS chain_reloaded ON chain (at) WHERE kind = 'reloaded'",
+        )
     }),
     (&OF_PADS, |to| to.execute_batch(&OF_PADS.map(made).concat())),
 ];

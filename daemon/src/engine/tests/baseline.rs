@@ -267,8 +267,8 @@ fn days_that_come_at_once_are_judged_as_days_that_come_one_by_one() {
     assert_eq!(together, apart);
 }
 
-/// A second stroke comes and goes; limits that stand keep their thresholds, and the next ones follow
-/// from how often the line is judged then.
+/// A second stroke comes and goes; limits that stand keep their thresholds, and the next ones
+/// follow from how often the line is judged then.
 #[test]
 fn thresholds_follow_streams_that_come_and_go_from_the_next_baseline_on() {
     let row = |n: i64, stroke: &'static str| Row {
