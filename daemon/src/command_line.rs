@@ -339,9 +339,7 @@ fn refuse_other_formats(arguments: &Arguments) -> Result<(), Failure> {
     if let Command::Watch
     | Command::Backup { .. }
     | Command::Restore { .. }
-    | Command::Token { .. }
-    | Command::Quarantine(Quarantine::Retry { .. } | Quarantine::Discard { .. }) =
-        arguments.command
+    | Command::Token { .. } = arguments.command
     {
         table_only(format)?;
     }

@@ -135,7 +135,8 @@ fn a_file_that_may_not_be_read_is_set_aside_once_and_the_others_count() {
     fs::set_permissions(&secret, fs::Permissions::from_mode(0o644)).unwrap();
     let who = ["--by", "R. Okafor", "--reason", "rights mended"];
     let id = text(&list(&run(&["quarantine", "list"]).1)[0], "id");
-    run(&[&["quarantine", "retry", &id], &who[..]].concat());
+    let (code, asked) = run(&[&["quarantine", "retry", &id], &who[..]].concat());
+    assert_eq!(code, Some(0), "{asked}");
     let (code, totals) = run(&["replay"]);
     assert_eq!(
         (code, &totals["accepted"]),
