@@ -20,8 +20,10 @@ use reports::speech::Language;
 use reports::{Overrides, shift_report};
 
 mod driver;
+mod line;
 mod live;
 mod sample;
+mod speed;
 mod users;
 
 /// The width of a small phone, in pixels.

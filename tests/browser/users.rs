@@ -6,138 +6,38 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 
 use serde_json::json;
 
 use crate::driver::Browser;
+use crate::line::{self, Line};
 use crate::{LOOK_EVERY, LOOKS_MAX};
 
-const CONFIG: &str = "\
-[plant]
-name = \"Invented line\"
-time_zone = \"UTC\"
-lateness_minutes = 0
-[[shift]]
-name = \"day\"
-starts = \"00:00\"
-[[product]]
-name = \"demo-controller\"
-boards = 1
-specification = [
-  { measure = \"height\", lower = 60, upper = 200, unit = \"um\", source = \"invented\" },
-]
-[[feed]]
-name = \"paste-l1\"
-line = \"L1\"
-station = \"paste\"
-folder = \"files\"
-settle_ms = 50
-time = { columns = [\"At\"], format = \"rfc3339\" }
-measure = [{ name = \"height\", column = \"Height\", unit = \"um\" }]
-[feed.roles]
-product = { constant = \"demo-controller\" }
-panel = \"Panel\"
-family = \"Family\"
-[[characteristic]]
-name = \"paste height\"
-station = \"paste\"
-measure = \"height\"
-group_by = [\"line\", \"product\", \"family\"]
-subgroup = \"panel\"
-chart = \"individuals\"
-reaction_plan = \"Wipe the stencil, then inspect two panels.\"
-[serve]
-listen = \"127.0.0.1:0\"
-tokens = \"tokens.toml\"
-";
-
-/// A running line; stopped and gone when dropped.
-struct Line {
-    folder: PathBuf,
-    daemon: Option<Child>,
+/// A line that has run for thirty panels, and was quiet.
+fn quiet(name: &str) -> Line {
+    let line = Line::new(name);
+    prints(&line, 0..30, 0);
+    line.run(&["replay"]);
+    line
 }
 
-impl Drop for Line {
-    fn drop(&mut self) {
-        if let Some(daemon) = &mut self.daemon {
-            daemon.kill().ok();
-            daemon.wait().ok();
-        }
-        if !std::thread::panicking() {
-            fs::remove_dir_all(&self.folder).ok();
-        }
+/// A file of panels whose height is off by so much.
+fn prints(line: &Line, panels: std::ops::Range<u32>, off: u32) {
+    let mut text = "At,Panel,Family,Height\n".to_owned();
+    let name = format!("P{:04}.csv", panels.start);
+    for panel in panels {
+        let (hour, minute) = (6 + panel / 60, panel % 60);
+        // A fixed wobble, without a run or a trend.
+        let height = 100 + panel * 7 % 5 + off;
+        text.push_str(&format!(
+            "2026-03-02T{hour:02}:{minute:02}:00Z,P{panel:04},fine,{height}\n"
+        ));
     }
-}
-
-impl Line {
-    /// A line that has run for thirty panels, and was quiet.
-    fn new(name: &str) -> Line {
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("line-{name}"));
-        if folder.exists() {
-            fs::remove_dir_all(&folder).expect("an old folder can be removed");
-        }
-        fs::create_dir_all(folder.join("files")).expect("a folder for the files");
-        fs::write(folder.join("driftvane.toml"), CONFIG).expect("a configuration");
-        let line = Line {
-            folder,
-            daemon: None,
-        };
-        line.prints(0..30, 0);
-        line.run(&["replay"]);
-        line
-    }
-
-    /// A file of panels whose height is off by so much.
-    fn prints(&self, panels: std::ops::Range<u32>, off: u32) {
-        let mut text = "At,Panel,Family,Height\n".to_owned();
-        let name = format!("files/P{:04}.csv", panels.start);
-        for panel in panels {
-            let (hour, minute) = (6 + panel / 60, panel % 60);
-            // A fixed wobble, without a run or a trend.
-            let height = 100 + panel * 7 % 5 + off;
-            text.push_str(&format!(
-                "2026-03-02T{hour:02}:{minute:02}:00Z,P{panel:04},fine,{height}\n"
-            ));
-        }
-        fs::write(self.folder.join(name), text).expect("a file of the station");
-    }
-
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_driftvane"));
-        command.args(arguments).current_dir(&self.folder);
-        command
-    }
-
-    /// What a command prints.
-    fn run(&self, arguments: &[&str]) -> String {
-        let output = self.command(arguments).output().expect("the program runs");
-        let errors = String::from_utf8_lossy(&output.stderr);
-        assert!(output.status.success(), "{arguments:?}: {errors}");
-        String::from_utf8(output.stdout).expect("text")
-    }
-
-    /// Starts the daemon, and gives the address of its page.
-    fn watch(&mut self) -> String {
-        let log = self.folder.join("log.txt");
-        let file = fs::File::create(&log).expect("a log");
-        let mut command = self.command(&["watch"]);
-        command.stdout(Stdio::null()).stderr(file);
-        self.daemon = Some(command.spawn().expect("the daemon starts"));
-        for _ in 0..LOOKS_MAX {
-            let text = fs::read_to_string(&log).expect("the log");
-            if let Some((_, rest)) = text.split_once("address=http://") {
-                let address = rest.split('/').next().unwrap_or_default();
-                return format!("http://{address}");
-            }
-            std::thread::sleep(LOOK_EVERY);
-        }
-        panic!("the page does not come");
-    }
+    line.write(&name, &text);
 }
 
 /// Opens the page and signs in, as it is done by hand.
-fn sign_in(browser: &mut Browser, base: &str, token: &str) {
+pub fn sign_in(browser: &mut Browser, base: &str, token: &str) {
     browser.go(&format!("{base}/login"));
     browser.write("input[name=token]", token);
     browser.press("main form button");
@@ -156,7 +56,7 @@ fn unfold(browser: &mut Browser, form: &str) {
 
 #[test]
 fn an_engineer_sees_an_alert_arrive_holds_the_boards_acknowledges_and_closes() {
-    let mut line = Line::new("engineer");
+    let mut line = quiet("engineer");
     let token = line.run(&["token", "desk", "--role", "operate"]);
     let base = line.watch();
     let mut browser = Browser::start("engineer");
@@ -164,7 +64,7 @@ fn an_engineer_sees_an_alert_arrive_holds_the_boards_acknowledges_and_closes() {
     sign_in(&mut browser, &base, token.trim());
     assert!(browser.text("main").contains("No alert is open"));
     browser.js("window.isTheSamePage = true");
-    line.prints(30..40, 40);
+    prints(&line, 30..40, 40);
     // Two pieces of the page may be put in its place one after the other: what it says counts.
     browser.until("document.querySelector('.needs')?.innerText.includes('paste height')");
     assert_eq!(browser.js("window.isTheSamePage"), true, "without a reload");
@@ -225,9 +125,13 @@ fn an_engineer_sees_an_alert_arrive_holds_the_boards_acknowledges_and_closes() {
 
 #[test]
 fn an_engineer_proposes_new_limits_and_another_approves_them() {
-    let mut line = Line::new("limits");
+    let mut line = quiet("limits");
     let config = line.folder.join("driftvane.toml");
-    fs::write(&config, format!("{CONFIG}[limits]\nneed_approval = true\n")).expect("a setting");
+    fs::write(
+        &config,
+        format!("{}[limits]\nneed_approval = true\n", line::CONFIG),
+    )
+    .expect("a setting");
     let desk = line.run(&["token", "desk", "--role", "operate"]);
     let office = line.run(&["token", "office", "--role", "approve"]);
     let base = line.watch();
@@ -288,8 +192,8 @@ fn assert_readable(browser: &mut Browser, file: &Path) {
 
 #[test]
 fn a_supervisor_hands_over_and_a_quality_manager_pulls_an_audit_pack() {
-    let line = Line::new("reports");
-    line.prints(30..40, 40);
+    let line = quiet("reports");
+    prints(&line, 30..40, 40);
     line.run(&["replay"]);
     let report = line.run(&["report", "shift", "--at", "2026-03-02T07:00"]);
     let mut browser = Browser::start("reports");

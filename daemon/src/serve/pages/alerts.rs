@@ -20,7 +20,8 @@ use crate::commands::chart::ChartFacts;
 use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, local_minute, report, rule_words};
 use crate::config::Config;
-use crate::output::{self, Format};
+use crate::engine::SPREAD_BEYOND_LIMITS;
+use crate::output::{self, Format, significant};
 use crate::serve::access::Visitor;
 use crate::store::Reader;
 use crate::store::alerts::{AlertRow, EpisodeRow};
@@ -113,7 +114,7 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         id: alert.id.clone(),
         state: alert.state.clone(),
         is_acknowledged: row.acknowledged.is_some(),
-        what: alert.what_happened.clone(),
+        what: headline(stream, alert),
         stream: stream.label.clone(),
         stream_count: alert.stream_count,
         stream_number: stream.id,
@@ -122,6 +123,31 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         boards_to_hold: alert.boards_to_hold,
         next_step: step.unwrap_or_default().to_owned(),
     }
+}
+
+/// What moved, by how much and since when, as far as a glance takes it in; the whole sentence where
+/// the value is not what moved.
+fn headline(stream: &StreamRow, alert: &Alert) -> String {
+    let lead = &alert.row.lead;
+    let is_of_spread = lead.rules.iter().any(|rule| rule == SPREAD_BEYOND_LIMITS);
+    let Some(size) = alert.size.filter(|_| !is_of_spread) else {
+        return alert.what_happened.clone();
+    };
+    let way = if size < 0.0 { "lower" } else { "higher" };
+    let unit = match alert.unit.is_empty() {
+        true => String::new(),
+        false => format!(" {}", alert.unit),
+    };
+    let since = match alert.onset.board.is_empty() {
+        true => String::new(),
+        false => format!(", likely since {}", alert.onset.board),
+    };
+    format!(
+        "{} {way} by {}{unit} ({:+.1} sigma){since}",
+        stream.characteristic,
+        significant(size.abs()),
+        lead.size_sigma
+    )
 }
 
 /// An alert in short.
