@@ -522,7 +522,11 @@ fn run_capability(
 fn run_feeds(config: &Config, act: Option<&Feeds>, format: Format) -> Result<(), Failure> {
     let reader = reader(config)?;
     match act {
-        None => Ok(feeds::print(&feeds::feeds(config, &reader)?, format)?),
+        None => Ok(feeds::print(
+            config,
+            &feeds::feeds(config, &reader)?,
+            format,
+        )?),
         Some(Feeds::Acknowledge { feed, by, comment }) => {
             feeds::see(&reader, feed, (by, comment, clock::now()))?;
             Ok(output::print(&format!("{feed}: acknowledged by {by}\n"))?)

@@ -70,7 +70,7 @@ pub fn demo(options: &Options) -> anyhow::Result<()> {
             .with_context(|| format!("can not make {}", feed.folder.display()))?;
     }
     output::print(&format!(
-        "{} (invented): {} panels, about {} deposits each, watched in {}\n",
+        "{}: {} panels, about {} deposits each, watched in {}\n",
         plant.name(),
         plant.panels(),
         plant.deposits_per_panel(),

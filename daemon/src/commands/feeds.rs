@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use super::{CommandError, local, local_minute, said};
+use super::{CommandError, local_minute, said, utc, when};
 use crate::config::Config;
 use crate::output::{Cell, Format, Table, print_rows};
 use crate::store::{Reader, SilenceRow, Who};
@@ -19,9 +19,9 @@ pub struct FeedLine {
     pub line: String,
     /// The kind of station.
     pub station: String,
-    /// When a file came last; absent where none has.
+    /// When a file came last, RFC 3339 in UTC; absent where none has.
     pub last_received: Option<String>,
-    /// Since when it has been silent; absent while it is not.
+    /// Since when it has been silent, RFC 3339 in UTC; absent while it is not.
     pub silent_since: Option<String>,
     /// Who has seen that, and what they do about it; absent where nobody has.
     pub silence_seen: Option<String>,
@@ -35,6 +35,10 @@ pub struct FeedLine {
     pub quarantined: u64,
     /// Entries of its folder that look like its files and are never read.
     pub ignored: Vec<Ignored>,
+    #[serde(skip)]
+    received_at: Option<i64>,
+    #[serde(skip)]
+    since: Option<i64>,
 }
 
 /// Such an entry.
@@ -44,7 +48,7 @@ pub struct Ignored {
     pub name: String,
     /// What it is.
     pub what: String,
-    /// When it was first seen.
+    /// When it was first seen, RFC 3339 in UTC.
     pub seen_at: String,
 }
 
@@ -63,13 +67,19 @@ pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandE
         let delivered = delivered.cloned().unwrap_or_default();
         let last = reader.latest_files(Some(&feed.name), &[], 1)?;
         let silence = silences.iter().find(|one| one.feed == feed.name);
+        let (received_at, since) = (
+            last.first().map(|file| file.received_at),
+            silence.map(|silence| silence.since),
+        );
         let own = ignored.iter().filter(|row| row.feed == feed.name);
         lines.push(FeedLine {
             feed: feed.name.clone(),
             line: feed.line.clone(),
             station: feed.station.name().to_owned(),
-            last_received: last.first().map(|file| local(config, file.received_at)),
-            silent_since: silence.map(|silence| local(config, silence.since)),
+            last_received: received_at.map(utc),
+            silent_since: since.map(utc),
+            received_at,
+            since,
             silence_seen: silence.and_then(|silence| seen(config, silence)),
             accepted: delivered.accepted,
             with_rejects: delivered.with_rejects,
@@ -79,7 +89,7 @@ pub fn feeds(config: &Config, reader: &Reader) -> Result<Vec<FeedLine>, CommandE
                 .map(|row| Ignored {
                     name: row.name.clone(),
                     what: row.what.clone(),
-                    seen_at: local(config, row.seen_at),
+                    seen_at: utc(row.seen_at),
                 })
                 .collect(),
         });
@@ -138,7 +148,7 @@ pub fn see(
 /// # Errors
 ///
 /// When standard output can not be written.
-pub fn print(lines: &[FeedLine], format: Format) -> std::io::Result<()> {
+pub fn print(config: &Config, lines: &[FeedLine], format: Format) -> std::io::Result<()> {
     let mut table = Table::new(&[
         "feed",
         "last file",
@@ -158,8 +168,8 @@ pub fn print(lines: &[FeedLine], format: Format) -> std::io::Result<()> {
             .collect();
         table.push(vec![
             line.feed.clone().into(),
-            line.last_received.clone().into(),
-            line.silent_since.clone().into(),
+            line.received_at.map(|at| when(config, format, at)).into(),
+            line.since.map(|at| when(config, format, at)).into(),
             line.silence_seen.clone().into(),
             line.accepted.into(),
             line.with_rejects.into(),
