@@ -13,6 +13,9 @@ use crate::driver::Browser;
 use crate::line::{self, Line};
 use crate::{LOOK_EVERY, LOOKS_MAX};
 
+/// How often a folded part is pressed at most.
+const UNFOLDS_MAX: u32 = 10;
+
 /// A line that has run for thirty panels, and was quiet.
 fn quiet(name: &str) -> Line {
     let line = Line::new(name);
@@ -46,12 +49,16 @@ pub fn sign_in(browser: &mut Browser, base: &str, token: &str) {
 
 /// Opens one of the page's folded parts that holds a form.
 fn unfold(browser: &mut Browser, form: &str) {
-    let script = format!(
-        "document.querySelector({}).closest('details').querySelector('summary').id = 'unfold'",
-        json!(form)
-    );
-    browser.js(&script);
-    browser.press("#unfold");
+    let fold = format!("document.querySelector({}).closest('details')", json!(form));
+    // What comes later on a page moves what is below it; then it has to be pressed once more.
+    for _ in 0..UNFOLDS_MAX {
+        browser.js(&format!("{fold}.querySelector('summary').id = 'unfold'"));
+        browser.press("#unfold");
+        if browser.js(&format!("{fold}.open")) == json!(true) {
+            return;
+        }
+    }
+    panic!("{form} can not be unfolded");
 }
 
 #[test]
