@@ -180,7 +180,7 @@ pub(super) fn number_length(text: &str) -> usize {
     end
 }
 
-/// Bytes of the day, and of the time of day after it, that a text begins with.
+/// Bytes of the day, and of the time of day and the zone after it, that a text begins with.
 pub(super) fn time_length(text: &str) -> usize {
     let like = |shape: &str, from: usize| {
         let tail = text.as_bytes().get(from..from + shape.len());
@@ -196,10 +196,25 @@ pub(super) fn time_length(text: &str) -> usize {
     let day = "0000-00-00".len();
     match () {
         () if !like("0000-00-00", 0) => 0,
-        () if like(" 00:00:00", day) => day + 9,
-        () if like(" 00:00", day) => day + 6,
+        () if like(" 00:00:00", day) => day + 9 + zone_length(&text[day + 9..]),
+        () if like(" 00:00", day) => day + 6 + zone_length(&text[day + 6..]),
         () => day,
     }
+}
+
+/// Bytes of a zone after a time of day: letters such as CET, or an offset such as +03.
+fn zone_length(text: &str) -> usize {
+    let Some(zone) = text.strip_prefix(' ') else {
+        return 0;
+    };
+    let end = zone.find(|one: char| !one.is_ascii_alphanumeric() && one != '+' && one != '-');
+    let zone = &zone[..end.unwrap_or(zone.len())];
+    let offset = zone.strip_prefix(['+', '-']);
+    let is_zone = match offset {
+        Some(digits) => !digits.is_empty() && digits.bytes().all(|byte| byte.is_ascii_digit()),
+        None => zone.len() > 1 && zone.bytes().all(|byte| byte.is_ascii_uppercase()),
+    };
+    if is_zone { zone.len() + 1 } else { 0 }
 }
 
 #[cfg(test)]
