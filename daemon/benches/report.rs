@@ -46,6 +46,7 @@ name = "day"
 starts = "06:00"
 [[product]]
 name = "B"
+boards = 1
 specification = [{ measure = "height", lower = 60, upper = 180, unit = "um", source = "plan" }]
 [[feed]]
 name = "paste"
@@ -55,6 +56,7 @@ folder = "paste"
 time = { columns = ["At"], format = "rfc3339" }
 measure = [{ name = "height", column = "Height", unit = "um" }]
 [feed.roles]
+product = { constant = "B" }
 panel = "Panel"
 component = "Component"
 pin = "Pin"
