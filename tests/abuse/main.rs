@@ -12,7 +12,6 @@
     reason = "a test ends where something is not as it must be, and prints its seed"
 )]
 
-mod browser;
 mod collection;
 mod crowds;
 mod fuzz;
@@ -23,6 +22,9 @@ mod names;
 mod requests;
 mod targets;
 
+#[allow(dead_code, reason = "the tests of pages use the rest of it")]
+#[path = "../browser/driver.rs"]
+mod driver;
 #[allow(dead_code, reason = "the system tests use the rest of it")]
 #[path = "../system/place.rs"]
 mod place;

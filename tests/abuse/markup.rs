@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde_json::{Value, json};
 
-use crate::browser::Browser;
+use crate::driver::Browser;
 use crate::place::{Chance, Place, list, text, wait_until};
 use crate::servers::{MailServer, certificates};
 use crate::tools::is_long;
@@ -274,7 +274,7 @@ fn look(browser: &mut Browser, url: &str, may_ask: &[String], scripts: &[&str]) 
     let asked = browser.open(url);
     let foreign: Vec<&String> = asked.iter().filter(|one| !may_ask.contains(one)).collect();
     assert!(foreign.is_empty(), "{url} asks for {foreign:?}");
-    let seen = browser.value(LOOK);
+    let seen = browser.js(LOOK);
     assert_eq!(seen["bad"], json!([]), "{url}");
     assert_eq!(seen["scripts"], json!(scripts), "{url}");
     text(&seen, "text")
@@ -301,7 +301,7 @@ fn no_text_is_run_by_a_page_a_report_or_a_mail() {
     let token = place.ok(&["token", "desk", "--role", "operate"]);
     let watching = place.watch();
     let base = format!("http://{}", place.address());
-    let mut browser = Browser::start(&place.folder);
+    let mut browser = Browser::start("markup");
 
     let report = place.ok(&["report", "shift", "--at", "2026-03-02T06:30:00Z"]);
     let report = format!("file://{}", address_of(report.trim()));
@@ -310,7 +310,8 @@ fn no_text_is_run_by_a_page_a_report_or_a_mail() {
     strike(&mut unseen, &shown);
     assert!(unseen.is_empty(), "the report does not show {unseen:?}");
 
-    browser.sign(token.trim());
+    let signed = json!({ "Authorization": format!("Bearer {}", token.trim()) });
+    browser.call("Network.setExtraHTTPHeaders", json!({ "headers": signed }));
     let mut unseen = set(&payloads);
     let paths = paths(&place, &mut chance);
     println!("{} pages of the daemon", paths.len());

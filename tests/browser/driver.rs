@@ -1,8 +1,11 @@
-//! A browser that is driven as a person would: it goes to pages, points, types and looks.
+//! A browser that is driven as a person would: it goes to pages, points, types and looks; and that
+//! tells what a page made it do.
 //!
 //! Speaks the browser's own protocol over two pipes, a JSON object and a zero byte at a time. Knows
-//! no page. The one invariant: what the browser says is waited for a minute and no longer.
+//! no page. The invariants: what the browser says is waited for a minute and no longer, and a
+//! dialog fails the test at once, whoever opens it.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -12,7 +15,21 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::{FLAGS, LOOK_EVERY, LOOKS_MAX, browser};
+/// How often the browser is looked at, and how many times at most: a minute.
+pub const LOOK_EVERY: Duration = Duration::from_millis(100);
+pub const LOOKS_MAX: u32 = 600;
+
+/// What the browser must do without: everything that could reach out or that needs a screen.
+pub const FLAGS: [&str; 8] = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+];
 
 /// How long an answer may take.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -27,6 +44,8 @@ pub struct Browser {
     from: Receiver<Value>,
     page: String,
     calls: u64,
+    /// What was asked for since the page was opened.
+    requests: BTreeSet<String>,
     pub folder: PathBuf,
 }
 
@@ -46,14 +65,14 @@ impl Browser {
         }
         fs::create_dir_all(&folder).expect("a folder for the browser");
         let profile = format!("--user-data-dir={}", folder.display());
-        // The last rule of that name counts: this computer is the only one there is.
+        // This computer is the only one there is.
         let rules = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1";
         let errors = File::create(folder.join("errors.txt")).expect("a file");
         // The browser reads its orders at descriptor 3 and answers at 4.
         let mut child = Command::new("sh")
             .args(["-c", "exec \"$0\" \"$@\" 3<&0 4>&1 </dev/null >/dev/null"])
-            .arg(browser())
-            .args(FLAGS.iter().filter(|flag| !flag.contains("virtual-time")))
+            .arg(program())
+            .args(FLAGS)
             .args([
                 &profile,
                 rules,
@@ -86,6 +105,7 @@ impl Browser {
             from,
             page: String::new(),
             calls: 0,
+            requests: BTreeSet::new(),
             folder,
         };
         browser.open_page();
@@ -97,7 +117,9 @@ impl Browser {
         let target = json!({"targetId": made["targetId"], "flatten": true});
         let attached = self.call("Target.attachToTarget", target);
         self.page = attached["sessionId"].as_str().expect("a page").to_owned();
-        self.call("Page.enable", json!({}));
+        for domain in ["Page", "Network"] {
+            self.call(&format!("{domain}.enable"), json!({}));
+        }
         let download = json!({"behavior": "allow", "downloadPath": self.folder.join("taken")});
         self.call("Page.setDownloadBehavior", download);
     }
@@ -114,13 +136,38 @@ impl Browser {
         self.to.write_all(&text).expect("the browser takes orders");
         self.to.flush().expect("the browser takes orders");
         loop {
-            let answer = self.from.recv_timeout(PATIENCE);
-            let mut answer = answer.unwrap_or_else(|_| panic!("{method}: no answer"));
-            if answer["id"] == json!(self.calls) {
-                assert!(answer["error"].is_null(), "{method}: {}", answer["error"]);
-                return answer["result"].take();
+            let mut heard = self.hear(method);
+            if heard["id"] == json!(self.calls) {
+                assert!(heard["error"].is_null(), "{method}: {}", heard["error"]);
+                return heard["result"].take();
             }
         }
+    }
+
+    /// The next thing that the browser tells while it is asked for something.
+    fn hear(&mut self, method: &str) -> Value {
+        let heard = self.from.recv_timeout(PATIENCE);
+        let heard = heard.unwrap_or_else(|_| panic!("{method}: no answer"));
+        match heard["method"].as_str().unwrap_or_default() {
+            "Page.javascriptDialogOpening" => panic!("a page opens a dialog: {heard}"),
+            "Network.requestWillBeSent" => {
+                let url = heard["params"]["request"]["url"].as_str();
+                self.requests.insert(url.expect("an address").to_owned());
+            }
+            _ => {}
+        }
+        heard
+    }
+
+    /// Opens an address and gives what was asked for meanwhile, the address itself included.
+    pub fn open(&mut self, url: &str) -> BTreeSet<String> {
+        // A page that renews itself must not be taken for the next one.
+        self.go("about:blank");
+        self.requests.clear();
+        self.go(url);
+        // What a page does on its own, it does at once.
+        self.js("new Promise((done) => setTimeout(done, 50))");
+        self.requests.clone()
     }
 
     /// Makes the window as wide as a screen, light or dark.
@@ -236,4 +283,26 @@ impl Browser {
         let lines = found.as_array().expect("a list of violations");
         lines.iter().map(ToString::to_string).collect()
     }
+}
+
+/// The browser of the variable CHROMIUM, or the first one on the path.
+pub fn program() -> PathBuf {
+    if let Some(path) = std::env::var_os("CHROMIUM") {
+        return path.into();
+    }
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    let folders: Vec<PathBuf> = std::env::split_paths(&path).collect();
+    let names = ["chromium", "chromium-browser"];
+    let found = names
+        .iter()
+        .flat_map(|name| folders.iter().map(move |folder| folder.join(name)));
+    found
+        .into_iter()
+        .find(|path| path.is_file())
+        .unwrap_or_else(|| {
+            panic!(
+                "no chromium found; install it (Debian: apt-get install chromium), or set CHROMIUM \
+             to the browser's path; tests/run installs it when it runs as root"
+            )
+        })
 }

@@ -6,8 +6,6 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-use crate::{LOOK_EVERY, LOOKS_MAX};
-
 pub const CONFIG: &str = "\
 [plant]
 name = \"Invented line\"
@@ -46,6 +44,8 @@ reaction_plan = \"Wipe the stencil, then inspect two panels.\"
 listen = \"127.0.0.1:0\"
 tokens = \"tokens.toml\"
 ";
+
+use crate::driver::{LOOK_EVERY, LOOKS_MAX};
 
 /// A running line; stopped and gone when dropped.
 pub struct Line {

@@ -12,12 +12,13 @@
 )]
 
 use std::fs::{self, File};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
-use std::time::Duration;
 
 use reports::speech::Language;
 use reports::{Overrides, shift_report};
+
+use crate::driver::{FLAGS, LOOK_EVERY, LOOKS_MAX, program};
 
 mod driver;
 mod line;
@@ -28,24 +29,6 @@ mod users;
 
 /// The width of a small phone, in pixels.
 const PHONE_PX: u32 = 360;
-
-/// How often the browser is looked at, and how many times at most: a minute.
-const LOOK_EVERY: Duration = Duration::from_millis(100);
-const LOOKS_MAX: u32 = 600;
-
-/// What the browser must do without: everything that could reach out or that needs a screen.
-const FLAGS: [&str; 10] = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND",
-    "--virtual-time-budget=10000",
-];
 
 /// Looks into the frame once it is there and writes down what it sees.
 const PROBE: &str = r#"<script>
@@ -147,8 +130,12 @@ fn browse(url: &str, folder: &Path, flags: &[&str]) -> String {
     let out = folder.join("dom.html");
     // Files, because a full pipe would stop the browser.
     let file = |path: &Path| File::create(path).expect("a file in the test's folder");
-    let mut child = Command::new(browser())
+    let mut child = Command::new(program())
         .args(FLAGS)
+        .args([
+            "--host-resolver-rules=MAP * ~NOTFOUND",
+            "--virtual-time-budget=10000",
+        ])
         .arg(format!(
             "--user-data-dir={}",
             folder.join("profile").display()
@@ -174,28 +161,6 @@ fn browse(url: &str, folder: &Path, flags: &[&str]) -> String {
     child.kill().expect("the browser can be stopped");
     let errors = fs::read_to_string(folder.join("errors.txt")).unwrap_or_default();
     panic!("the browser did not come to an end in a minute: {errors}");
-}
-
-/// The browser of the variable CHROMIUM, or the first one on the path.
-fn browser() -> PathBuf {
-    if let Some(path) = std::env::var_os("CHROMIUM") {
-        return path.into();
-    }
-    let path = std::env::var_os("PATH").unwrap_or_default();
-    let folders: Vec<PathBuf> = std::env::split_paths(&path).collect();
-    let names = ["chromium", "chromium-browser"];
-    let found = names
-        .iter()
-        .flat_map(|name| folders.iter().map(move |folder| folder.join(name)));
-    found
-        .into_iter()
-        .find(|path| path.is_file())
-        .unwrap_or_else(|| {
-            panic!(
-                "no chromium found; install it (Debian: apt-get install chromium), or set CHROMIUM \
-             to the browser's path; tests/run installs it when it runs as root"
-            )
-        })
 }
 
 fn attribute<'a>(element: &'a str, key: &str) -> &'a str {

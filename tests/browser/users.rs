@@ -9,9 +9,8 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use crate::driver::Browser;
+use crate::driver::{Browser, LOOK_EVERY, LOOKS_MAX};
 use crate::line::{self, Line};
-use crate::{LOOK_EVERY, LOOKS_MAX};
 
 /// How often a folded part is pressed at most.
 const UNFOLDS_MAX: u32 = 10;
@@ -182,7 +181,9 @@ fn an_engineer_proposes_new_limits_and_another_approves_them() {
 fn assert_readable(browser: &mut Browser, file: &Path) {
     for (width, scheme) in [(1_000, "light"), (360, "dark")] {
         browser.be(width, scheme);
-        browser.go(&format!("file://{}", file.display()));
+        let url = format!("file://{}", file.display());
+        let asked = browser.open(&url);
+        assert_eq!(asked.iter().collect::<Vec<_>>(), [&url], "it asks for more");
         let wide = browser.js("document.documentElement.scrollWidth");
         assert!(
             wide.as_u64().is_some_and(|wide| wide <= u64::from(width)),
