@@ -253,13 +253,7 @@ impl Reader {
                 .execute(params![parcel.delivery, now, problem, fix])?;
                 keep_left(to, parcel.delivery, &[])?;
             }
-            to.execute(
-                "UPDATE channel SET sent_at = ?2, failures = 0, failing_since = NULL, next_at = 0,
-                     problem = ?3, fix = ?4
-                 WHERE name = ?1",
-                params![channel, now, problem, fix],
-            )?;
-            Ok(())
+            channel_took(to, channel, (problem, fix), now)
         })
     }
 
@@ -278,20 +272,9 @@ impl Reader {
             now, problem, fix, ..
         } = failure;
         self.change(&Entry::own(now, "sent in part", channel), |to| {
-            to.execute(
-                "UPDATE delivery SET attempts = attempts + 1, next_at = ?2, changed_at = ?3,
-                     problem = ?4, fix = ?5
-                 WHERE id = ?1 AND state = 'waiting'",
-                params![parcel.delivery, failure.notice_at, now, problem, fix],
-            )?;
+            again_later(to, parcel, failure)?;
             keep_left(to, parcel.delivery, left)?;
-            to.execute(
-                "UPDATE channel SET sent_at = ?2, failures = 0, failing_since = NULL, next_at = 0,
-                     problem = ?3, fix = ?4
-                 WHERE name = ?1",
-                params![channel, now, problem, fix],
-            )?;
-            Ok(())
+            channel_took(to, channel, (problem, fix), now)
         })
     }
 
@@ -310,12 +293,7 @@ impl Reader {
             now, problem, fix, ..
         } = failure;
         self.change(&Entry::own(now, "not sent", channel), |to| {
-            to.execute(
-                "UPDATE delivery SET attempts = attempts + 1, next_at = ?2, changed_at = ?3,
-                     problem = ?4, fix = ?5
-                 WHERE id = ?1 AND state = 'waiting'",
-                params![parcel.delivery, failure.notice_at, now, problem, fix],
-            )?;
+            again_later(to, parcel, failure)?;
             to.execute(
                 "UPDATE channel SET failures = failures + 1,
                      failing_since = coalesce(failing_since, ?2), next_at = ?3, problem = ?4,
@@ -493,6 +471,38 @@ fn queue(to: &Transaction, notice: i64, channel: &str, now: i64) -> rusqlite::Re
          ON CONFLICT (channel, notice) DO NOTHING",
     )?
     .execute(params![notice, channel, now])?;
+    Ok(())
+}
+
+/// Has a delivery tried again, after an attempt that failed at least in part.
+fn again_later(to: &Transaction, parcel: &Parcel, failure: Failure) -> rusqlite::Result<usize> {
+    to.execute(
+        "UPDATE delivery SET attempts = attempts + 1, next_at = ?2, changed_at = ?3,
+             problem = ?4, fix = ?5
+         WHERE id = ?1 AND state = 'waiting'",
+        params![
+            parcel.delivery,
+            failure.notice_at,
+            failure.now,
+            failure.problem,
+            failure.fix
+        ],
+    )
+}
+
+/// Keeps that a channel took something, whatever it complains of.
+fn channel_took(
+    to: &Transaction,
+    channel: &str,
+    (problem, fix): (&str, &str),
+    now: i64,
+) -> rusqlite::Result<()> {
+    to.execute(
+        "UPDATE channel SET sent_at = ?2, failures = 0, failing_since = NULL, next_at = 0,
+             problem = ?3, fix = ?4
+         WHERE name = ?1",
+        params![channel, now, problem, fix],
+    )?;
     Ok(())
 }
 
