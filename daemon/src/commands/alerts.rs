@@ -218,7 +218,7 @@ pub fn is_open(row: &AlertRow) -> bool {
 }
 
 /// What sorts alerts: active ones first, then those that nobody has acknowledged, then those that
-/// call nobody for now.
+/// are shelved or suppressed.
 pub(crate) fn urgency(row: &AlertRow) -> (bool, bool, bool) {
     let is_quiet = row.suppressed.is_some() || row.shelved_until.is_some();
     (!is_open(row), is_quiet, row.returned_at.is_some())

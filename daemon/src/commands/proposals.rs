@@ -162,8 +162,8 @@ fn unknown(name: &str) -> CommandError {
     ))
 }
 
-/// Decides about a proposal, and says what it is about; with the number of the request that is
-/// asked for now, where it was approved.
+/// Decides about a proposal, and says what it is about; with the number of the request that an
+/// approval makes of it.
 ///
 /// # Errors
 ///

@@ -166,7 +166,7 @@ impl MailServer {
         place.keep_secret("secrets/mail", "geheim\n");
     }
 
-    /// Has the mailboxes whose names begin with busy take nothing for now, or take what comes.
+    /// Has the mailboxes whose names begin with busy refuse what comes until later, or take it.
     pub fn are_busy(&self, busy: bool) {
         let mark = self.folder.0.join("busy");
         match busy {
