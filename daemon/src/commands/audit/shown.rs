@@ -356,8 +356,8 @@ fn indices(view: &AuditPack) -> Finding {
         })
         .count();
     if cautioned > 0 {
-        let streams = counted(cautioned, "index has", "indices have");
-        details.push(format!("{streams} cautions beside it."));
+        let indices = counted(cautioned, "index has", "indices have");
+        details.push(format!("{indices} cautions."));
     }
     Finding {
         about: "Capability".to_owned(),
