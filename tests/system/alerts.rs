@@ -465,3 +465,88 @@ fn a_freeze_makes_limits_of_the_subgroups_so_far() {
     let again = place.run(&["limits", "freeze", stream, "--by", "x", "--reason", "y"]);
     assert_eq!(again.code, Some(1), "{}", again.err);
 }
+
+/// A chart for each product of one line.
+const OF_PRODUCTS: &str = r#"
+[plant]
+name = "Many products"
+time_zone = "UTC"
+[[shift]]
+name = "all"
+starts = "00:00"
+[[feed]]
+name = "paste"
+line = "L1"
+station = "paste"
+folder = "paste"
+time = { columns = ["At"], format = "rfc3339" }
+measure = [{ name = "height", column = "Height", unit = "um" }]
+[feed.roles]
+panel = "Panel"
+product = "Product"
+family = "Family"
+[[characteristic]]
+name = "height"
+station = "paste"
+measure = "height"
+group_by = ["product"]
+subgroup = "panel"
+chart = "individuals"
+baseline = 10
+detection = ["limits"]
+"#;
+
+/// Panels of some products in two families, of which one falls at all products at once.
+fn write_products(place: &Place, products: u32) {
+    for panel in 0..30 {
+        let mut rows = "At,Panel,Product,Family,Height\n".to_owned();
+        let falls = if panel < 12 { 0 } else { 40 };
+        for product in 0..products {
+            let at = format!("2026-03-02T06:{panel:02}:{:02}Z", product % 60);
+            for (family, fall, every) in [("fine", falls, 5), ("chip", 0, 4)] {
+                let height = 100 + (panel * 7 + product) % every - fall;
+                rows += &format!("{at},P{panel}-{product},X{product},{family},{height}\n");
+            }
+        }
+        place.write(&format!("paste/{panel:02}.csv"), rows);
+    }
+}
+
+#[test]
+fn of_many_open_alerts_the_most_urgent_are_explained_and_any_that_is_named() {
+    let place = Place::new(OF_PRODUCTS);
+    write_products(&place, 53);
+    place.replay();
+    let alerts = place.json(&["alerts", "list"]);
+    let alerts = list(&alerts);
+    assert_eq!(alerts.len(), 53, "each product is a cause of its own");
+    let (told, later) = alerts.split_at(50);
+    for alert in told {
+        assert_explains(alert, "family", "fine");
+    }
+    for alert in later {
+        let id = text(alert, "id");
+        let verdict = text(alert, "verdict");
+        assert!(
+            verdict.contains(&format!("`driftvane alerts list {id}`")),
+            "{verdict}"
+        );
+        // What the record says is there all the same.
+        assert!(
+            number(alert, "boards_to_hold") > 0.0 && number(alert, "size_sigma") < -3.0,
+            "{alert}"
+        );
+    }
+    let ids = [text(&later[2], "id"), text(&told[0], "id")];
+    let named = place.json(&["alerts", "list", &ids[0], &ids[1]]);
+    let named = list(&named);
+    assert_eq!(named.len(), 2);
+    assert_eq!(
+        (text(&named[0], "id"), text(&named[1], "id")),
+        (ids[1].clone(), ids[0].clone())
+    );
+    assert_eq!(named[0], told[0]);
+    assert_explains(&named[1], "family", "fine");
+    let unknown = place.run(&["alerts", "list", "A-0099"]);
+    assert_eq!(unknown.code, Some(2), "{}", unknown.err);
+}

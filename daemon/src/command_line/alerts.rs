@@ -18,8 +18,12 @@ use crate::store::{Reader, Service};
 pub(super) enum Alerts {
     #[command(flatten)]
     Leaving(leaving::Leaving),
-    /// Lists alerts, open ones first.
-    List,
+    /// Lists alerts, open ones first. Of many open ones the most urgent are explained, and those
+    /// that are named.
+    List {
+        /// The alerts to list, such as A-0001; all where none is named.
+        ids: Vec<String>,
+    },
     #[command(flatten)]
     Act(Act),
     /// Lists the panels or boards to hold since an alert's earliest likely onset.
@@ -116,7 +120,7 @@ pub(super) struct Words {
 pub(super) fn run(config: &Arc<Config>, command: &Alerts, format: Format) -> Result<(), Failure> {
     match command {
         Alerts::Leaving(command) => leaving::run(config, command, format)?,
-        Alerts::List => alerts::print(config, &reader(config)?, format)?,
+        Alerts::List { ids } => alerts::print(config, &reader(config)?, ids, format)?,
         Alerts::Boards { id } => hold::print(config, &reader(config)?, id, format)?,
         Alerts::Health { from, to } => {
             let window = (time(config, from.as_deref())?, time(config, to.as_deref())?);

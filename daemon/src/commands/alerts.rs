@@ -4,8 +4,8 @@
 //! invariant: an alert speaks for all its streams; figures of one stream are of the one that says
 //! most.
 
-use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, BTreeSet};
+use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
 use serde::Serialize;
 
@@ -32,6 +32,28 @@ pub use words::{beside, evidence, text};
 
 /// Streams of which an alert tells the figures; the others are counted.
 const MEMBERS_MAX: usize = 500;
+
+/// Open alerts of a list that are explained unasked: the most urgent.
+const EXPLAINED_MAX: usize = 50;
+
+/// The columns of a list.
+const COLUMNS: [&str; 15] = [
+    "id",
+    "state",
+    "severity",
+    "stream",
+    "streams",
+    "first signal",
+    "board",
+    "began at",
+    "side",
+    "sigma",
+    "boards to hold",
+    "what moved",
+    "points to",
+    "rules",
+    "acknowledged by",
+];
 
 /// The contract of `alerts --format json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -274,42 +296,66 @@ pub(crate) fn find(reader: &Reader, id: &str) -> Result<AlertRow, CommandError> 
     })
 }
 
-/// Every alert: active ones first, then those that nobody has acknowledged, the newest first.
+/// The alerts of some names, or every one: active ones first, then those that nobody has
+/// acknowledged, the newest first.
 ///
 /// # Errors
 ///
-/// When the record can not be read, or the configuration does not fit it.
-pub fn rows(config: &Config, reader: &Reader) -> Result<Vec<Alert>, CommandError> {
+/// When there is no alert of a name, the record can not be read, or the configuration does not fit
+/// it.
+pub fn rows(config: &Config, reader: &Reader, ids: &[String]) -> Result<Vec<Alert>, CommandError> {
     let streams = reader.streams()?;
-    let mut charts: BTreeMap<i64, ChartFacts> = BTreeMap::new();
-    let mut rows = Vec::new();
-    for row in reader.alerts()? {
+    let mut rows = in_order(reader)?;
+    if !ids.is_empty() {
+        let named = ids.iter().map(|id| Ok(find(reader, id)?.id));
+        let named = named.collect::<Result<BTreeSet<i64>, CommandError>>()?;
+        rows.retain(|row| named.contains(&row.id));
+    }
+    let ask = |(place, row): (usize, &AlertRow)| match (is_open(row), place < EXPLAINED_MAX) {
+        _ if !ids.is_empty() => Ask::Causes,
+        (false, _) => Ask::Facts,
+        (true, true) => Ask::Causes,
+        (true, false) => Ask::Later,
+    };
+    let asks: Vec<Ask> = rows.iter().enumerate().map(ask).collect();
+    let mut asked: Vec<(usize, (AlertRow, Ask))> = rows.into_iter().zip(asks).enumerate().collect();
+    // A stream's chart is read once, and one chart at a time is held.
+    asked.sort_by_key(|(_, (row, _))| row.lead.stream);
+    let mut known: Option<ChartFacts> = None;
+    let mut alerts = Vec::new();
+    for (place, (row, ask)) in asked {
         let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
-        let facts = match charts.entry(stream.id) {
-            Entry::Occupied(known) => known.into_mut(),
-            Entry::Vacant(place) => place.insert(ChartFacts::read(reader, stream.clone())?),
+        let facts = match known.take().filter(|facts| facts.stream.id == stream.id) {
+            Some(facts) => facts,
+            None => ChartFacts::read(reader, stream.clone())?,
         };
-        let ask = if is_open(&row) {
-            Ask::Causes
-        } else {
-            Ask::Facts
-        };
-        rows.push(alert(config, reader, (&streams, facts), (row, ask))?);
+        let found = alert(config, reader, (&streams, &facts), (row, ask))?;
+        alerts.push((place, found));
+        known = Some(facts);
     }
-    rows.sort_by_key(|alert| urgency(&alert.row));
+    alerts.sort_by_key(|(place, _)| *place);
+    Ok(alerts.into_iter().map(|(_, alert)| alert).collect())
+}
+
+/// Alerts in the order of need, the newest first among equals.
+pub(crate) fn in_order(reader: &Reader) -> Result<Vec<AlertRow>, CommandError> {
+    let mut rows = reader.alerts()?;
+    rows.sort_by_key(|row| (urgency(row), Reverse(row.first_at)));
     Ok(rows)
 }
 
 /// How much of an alert is wanted. What explains it takes a pass over the archive, so a list of
-/// years asks only for the open ones.
+/// years asks only for the open ones, and of many of these for the most urgent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Ask {
     /// What the record says.
     Facts,
     /// What explains it as well.
     Causes,
+    /// What the record says, and how to ask for what explains it.
+    Later,
 }
 
 /// An alert with what belongs to it.
@@ -327,6 +373,7 @@ pub(crate) fn alert(
     let causes = match ask {
         Ask::Causes => causes(config, reader, (streams, facts), (&onset, &row))?,
         Ask::Facts => Causes::not_asked(),
+        Ask::Later => Causes::later(&name(row.id)),
     };
     let hold = hold::hold(config, reader, (streams, facts), (&onset, &row))?;
     let (centre, run_length) = match onset::by_first(lead, STARTING) {
@@ -471,30 +518,19 @@ pub(crate) fn key_value(what: &Characteristic, stream: &StreamRow, key: Key) -> 
     named.map(|(_, value)| value.to_string()).or_else(filtered)
 }
 
-/// Prints every alert.
+/// Prints the alerts of some names, or every one.
 ///
 /// # Errors
 ///
 /// As [`rows`], and when standard output can not be written.
-pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), CommandError> {
-    let rows = rows(config, reader)?;
-    let mut table = Table::new(&[
-        "id",
-        "state",
-        "severity",
-        "stream",
-        "streams",
-        "first signal",
-        "board",
-        "began at",
-        "side",
-        "sigma",
-        "boards to hold",
-        "what moved",
-        "points to",
-        "rules",
-        "acknowledged by",
-    ]);
+pub fn print(
+    config: &Config,
+    reader: &Reader,
+    ids: &[String],
+    format: Format,
+) -> Result<(), CommandError> {
+    let rows = rows(config, reader, ids)?;
+    let mut table = Table::new(&COLUMNS);
     for alert in &rows {
         table.push(vec![
             alert.id.as_str().into(),

@@ -94,6 +94,13 @@ impl Causes {
         let why = "not asked again, the alert is over; the report of its shift says it";
         Causes::undecided(why)
     }
+
+    /// Of an open alert that many others come before.
+    pub(crate) fn later(id: &str) -> Causes {
+        Causes::undecided(&format!(
+            "not asked, so many alerts are open; `driftvane alerts list {id}` asks"
+        ))
+    }
 }
 
 /// A stratum's share of the change.
@@ -119,6 +126,10 @@ pub(super) struct Windows {
 }
 
 impl Windows {
+    fn both(&self) -> [(i64, i64); 2] {
+        [self.before, self.after]
+    }
+
     fn of(&self, at: i64) -> Option<Window> {
         let inside = |(from, to): (i64, i64)| (from..to).contains(&at);
         match (inside(self.before), inside(self.after)) {
@@ -303,7 +314,7 @@ impl Alerted<'_> {
             let mut figures: BTreeMap<String, Vec<Seen>> = BTreeMap::new();
             for stream in streams.iter().filter(|other| self.is_sibling(other, place)) {
                 let mut points = Vec::new();
-                for (from, to) in [self.windows.before, self.windows.after] {
+                for (from, to) in self.windows.both() {
                     points.extend(self.reader.points(stream.id, from, to)?);
                 }
                 let points = points.into_iter().filter(|point| !point.late);
@@ -371,25 +382,28 @@ impl Alerted<'_> {
         let mut strata = self.reader.strata(&filter)?;
         (filter.readings.from, filter.readings.to) = self.windows.after;
         strata.extend(self.reader.strata(&filter)?);
-        let late = self.late(streams)?;
+        let late = self
+            .reader
+            .late_units(&self.alike(streams), &self.windows.both())?;
         strata.retain(|stratum| !late.contains(&stratum.unit));
         Ok(strata)
     }
 
-    /// Units that came too late to count: what they hold moves no answer either.
-    fn late(&self, streams: &[StreamRow]) -> Result<BTreeSet<String>, CommandError> {
-        let (mut late, mut on_time) = (BTreeSet::new(), BTreeSet::new());
-        let own = |other: &&StreamRow| other.characteristic == self.stream.characteristic;
-        for stream in streams.iter().filter(own) {
-            for (from, to) in [self.windows.before, self.windows.after] {
-                for point in self.reader.points(stream.id, from, to)? {
-                    let side = if point.late { &mut late } else { &mut on_time };
-                    side.insert(point.unit);
-                }
-            }
-        }
-        late.retain(|unit| !on_time.contains(unit));
-        Ok(late)
+    /// The streams that the archived means are of: the alert's, and those that differ from it by
+    /// strata alone. Units that came too late for all of them move no answer either.
+    fn alike(&self, streams: &[StreamRow]) -> Vec<i64> {
+        let is_stratum = |key: &Key| matches!(key, Key::Role(role) if STRATA.contains(role));
+        let keys = self.what.group_by.iter();
+        let told_apart: Vec<usize> = keys
+            .enumerate()
+            .filter(|(_, key)| !is_stratum(key))
+            .map(|(place, _)| place)
+            .collect();
+        let own = |other: &&StreamRow| {
+            let same = |&place: &usize| other.keys.get(place) == self.stream.keys.get(place);
+            other.characteristic == self.stream.characteristic && told_apart.iter().all(same)
+        };
+        streams.iter().filter(own).map(|stream| stream.id).collect()
     }
 
     /// By each stratum that is no key of the stream: parts of the stream's own units.

@@ -186,7 +186,7 @@ fn tell(config: &Config, plant: &Plant, config_path: &Path) -> anyhow::Result<()
     let streams = reader.streams()?;
     let planted = plant.planted();
     let mut found = Vec::new();
-    for alert in alerts::rows(config, &reader)? {
+    for alert in alerts::rows(config, &reader, &[])? {
         let Some(stream) = streams
             .iter()
             .find(|stream| alert.streams.first() == Some(&stream.label))

@@ -3,7 +3,7 @@
 //! Knows no chart and no cause. The one invariant: a mean depends neither on the order in which
 //! segments were written nor on how rows were cut into files.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fs::File;
 use std::path::Path;
 
@@ -11,10 +11,12 @@ use polars::error::PolarsError;
 use polars::prelude::{DataFrame, DataType, Float64Chunked, StringChunked};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
+use rusqlite::params;
 use spc::moments::Moments;
 
 use super::query::ReadingFilter;
 use super::{Reader, StoreError, file_error};
+use crate::engine::PointKind;
 use crate::words::Role;
 
 /// Strata of all units together that are told apart.
@@ -76,6 +78,39 @@ impl Reader {
             means: sums.moments.iter().map(mean).collect(),
         };
         Ok(found.into_iter().map(stratum).collect())
+    }
+
+    /// The units that came too late for all of some streams, in windows without their ends.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn late_units(
+        &self,
+        streams: &[i64],
+        windows: &[(i64, i64)],
+    ) -> Result<BTreeSet<String>, StoreError> {
+        let of_kinds = |kinds: [PointKind; 2]| {
+            let mut units = BTreeSet::new();
+            for &stream in streams {
+                for (from, to) in windows {
+                    units.extend(self.list(
+                        "SELECT unit FROM point
+                         WHERE stream = ?1 AND at >= ?2 AND at < ?3 AND kind IN (?4, ?5)",
+                        params![stream, from, to, kinds[0] as u8, kinds[1] as u8],
+                        |row| row.get::<_, String>(0),
+                    )?);
+                }
+            }
+            Ok::<_, StoreError>(units)
+        };
+        let mut late = of_kinds([PointKind::Late; 2])?;
+        // That is rare, so the others are hardly ever looked at.
+        if !late.is_empty() {
+            let on_time = of_kinds([PointKind::Whole, PointKind::Group])?;
+            late.retain(|unit| !on_time.contains(unit));
+        }
+        Ok(late)
     }
 }
 

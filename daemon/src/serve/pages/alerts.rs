@@ -14,7 +14,7 @@ use tokio::time::timeout;
 
 use super::moved::{self, StreamLine};
 use super::{PASS_PATIENCE, Page, looked, missing, shown};
-use crate::commands::alerts::{Alert, Ask, alert, hold, is_open, name, state, urgency};
+use crate::commands::alerts::{Alert, Ask, alert, hold, in_order, is_open, name, state};
 use crate::commands::causes::MovedPads;
 use crate::commands::chart::ChartFacts;
 use crate::commands::outbox::{ChannelState, channels};
@@ -73,24 +73,17 @@ struct List {
     channels: Vec<ChannelState>,
 }
 
-/// Alerts in the order of need, the newest first among equals.
-fn in_order(reader: &Reader) -> Result<(Vec<AlertRow>, Vec<AlertRow>), CommandError> {
-    let mut rows = reader.alerts()?;
-    rows.sort_by_key(|row| (urgency(row), std::cmp::Reverse(row.first_at)));
-    Ok(rows.into_iter().partition(is_open))
-}
-
-/// The most urgent open alerts, and how many there are.
+/// The most urgent of all alerts that are open, and how many are.
 pub(super) fn open_lines(
     config: &Config,
     reader: &Reader,
-    streams: &[StreamRow],
+    (streams, in_order): (&[StreamRow], &[AlertRow]),
     max: usize,
 ) -> Result<(Vec<AlertLine>, usize), CommandError> {
-    let (open, _) = in_order(reader)?;
-    let all = open.len();
+    let open = in_order.iter().filter(|row| is_open(row));
+    let all = open.clone().count();
     let mut lines = Vec::new();
-    for row in open.into_iter().take(max) {
+    for row in open.take(max).cloned() {
         let Some(stream) = streams.iter().find(|stream| stream.id == row.lead.stream) else {
             continue;
         };
@@ -186,14 +179,14 @@ pub(in crate::serve) async fn list(
     looked(page, move |page, reader| {
         let config = &page.config;
         let streams = reader.streams()?;
-        let (open, open_all) = open_lines(config, reader, &streams, OPEN_MAX)?;
-        let (_, closed) = in_order(reader)?;
-        let short = closed.iter().take(CLOSED_MAX);
+        let all = in_order(reader)?;
+        let (open, open_all) = open_lines(config, reader, (&streams, &all), OPEN_MAX)?;
+        let closed = all.iter().filter(|row| !is_open(row)).take(CLOSED_MAX);
         let view = List {
             open,
             open_all,
-            closed: short.map(|row| in_short(config, &streams, row)).collect(),
-            closed_all: closed.len(),
+            closed: closed.map(|row| in_short(config, &streams, row)).collect(),
+            closed_all: all.len() - open_all,
             channels: channels(config, reader)?,
         };
         Ok(shown(page, &visitor, ("alerts.html", "alerts"), &view))

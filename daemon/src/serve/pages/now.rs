@@ -1,5 +1,6 @@
 //! The first page: what needs someone, and how each station stands.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use axum::Extension;
@@ -12,6 +13,7 @@ use super::feeds::{FeedState, Silence, feed_state, silent};
 use super::proposals::{Waiting, waiting};
 use super::{Page, looked, shown};
 use crate::clock;
+use crate::commands::alerts::in_order;
 use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, characteristic, keys, local_minute};
 use crate::config::{Config, Feed, Key};
@@ -79,11 +81,11 @@ fn view(config: &Config, reader: &Reader) -> Result<View, CommandError> {
     let shift = shifts::at(config, now);
     let counts = reader.feed_counts(shift.start)?;
     let streams = reader.streams()?;
-    let (alerts, alerts_open) = open_lines(config, reader, &streams, ALERTS_MAX)?;
+    let all = in_order(reader)?;
+    let (alerts, alerts_open) = open_lines(config, reader, (&streams, &all), ALERTS_MAX)?;
     let mut channels = channels(config, reader)?;
     channels.retain(|channel| channel.needs_attention);
-    let active: Vec<i64> = reader
-        .alerts()?
+    let active: BTreeSet<i64> = all
         .iter()
         .filter(|alert| !alert.revised)
         .flat_map(|alert| &alert.members)
@@ -123,7 +125,7 @@ fn of_station(
     config: &Config,
     feed: &Feed,
     streams: &[StreamRow],
-    active: &[i64],
+    active: &BTreeSet<i64>,
 ) -> Result<Streams, CommandError> {
     let mut sum = Streams::default();
     for stream in streams {
