@@ -9,6 +9,12 @@ pub use reports::tables::Cell;
 use reports::tables::csv_line;
 use serde::Serialize;
 
+/// Columns of a screen that a table for people keeps to, where its names and numbers let it.
+const WIDTH: usize = 100;
+
+/// How far the lines beneath a row stand in.
+const INDENT: &str = "    ";
+
 /// How a result is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
@@ -26,6 +32,8 @@ pub enum Format {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Table {
     columns: Vec<&'static str>,
+    /// The columns that people read on lines of their own, beneath the row.
+    beneath: Vec<&'static str>,
     rows: Vec<Vec<Cell>>,
 }
 
@@ -35,7 +43,17 @@ impl Table {
     pub fn new(columns: &[&'static str]) -> Table {
         Table {
             columns: columns.to_vec(),
-            rows: Vec::new(),
+            ..Table::default()
+        }
+    }
+
+    /// A table with texts that are too long to stand beside each other: for people, some columns
+    /// come beneath the row, a line each.
+    #[must_use]
+    pub fn with_lines(columns: &[&'static str], beneath: &[&'static str]) -> Table {
+        Table {
+            beneath: beneath.to_vec(),
+            ..Table::new(columns)
         }
     }
 
@@ -107,6 +125,11 @@ pub fn write(
 }
 
 fn write_table(out: &mut impl Write, table: &Table) -> io::Result<()> {
+    let is_beneath: Vec<bool> = table
+        .columns
+        .iter()
+        .map(|name| table.beneath.contains(name))
+        .collect();
     let rows: Vec<Vec<String>> = table
         .rows
         .iter()
@@ -124,25 +147,61 @@ fn write_table(out: &mut impl Write, table: &Table) -> io::Result<()> {
     };
     let right: Vec<bool> = (0..table.columns.len()).map(is_number).collect();
     let head: Vec<String> = table.columns.iter().map(|&name| name.to_owned()).collect();
-    for row in std::iter::once(&head).chain(&rows) {
+    for (number, row) in std::iter::once(&head).chain(&rows).enumerate() {
         let mut line = String::new();
-        for ((cell, &width), &right) in row.iter().zip(&widths).zip(&right) {
+        for (column, (cell, &width)) in row.iter().zip(&widths).enumerate() {
+            if is_beneath[column] {
+                continue;
+            }
             let gap = " ".repeat(width.saturating_sub(cell.chars().count()));
-            let (before, after) = if right { (&*gap, "") } else { ("", &*gap) };
+            let (before, after) = if right[column] {
+                (&*gap, "")
+            } else {
+                ("", &*gap)
+            };
             line.push_str(before);
             line.push_str(cell);
             line.push_str(after);
             line.push_str("  ");
         }
         writeln!(out, "{}", line.trim_end())?;
+        for (column, cell) in row.iter().enumerate() {
+            if number > 0 && is_beneath[column] && !cell.is_empty() && cell != NOTHING {
+                write_beneath(out, table.columns[column], cell)?;
+            }
+        }
     }
     Ok(())
 }
 
+/// A text beneath its row, with its column's name, in lines that fit.
+fn write_beneath(out: &mut impl Write, name: &str, text: &str) -> io::Result<()> {
+    let mut line = format!("{INDENT}{name}:");
+    let mut width = line.chars().count();
+    for word in text.split_whitespace() {
+        let more = word.chars().count() + 1;
+        if width + more > WIDTH {
+            writeln!(out, "{line}")?;
+            line = INDENT.repeat(2);
+            width = line.chars().count();
+            line.push_str(word);
+            width += more - 1;
+        } else {
+            line.push(' ');
+            line.push_str(word);
+            width += more;
+        }
+    }
+    writeln!(out, "{line}")
+}
+
+/// What stands where there is nothing.
+const NOTHING: &str = "-";
+
 /// A cell for people: five significant digits, and nothing that moves a cursor.
 fn shown(cell: &Cell) -> String {
     match cell {
-        Cell::Empty => "-".to_owned(),
+        Cell::Empty => NOTHING.to_owned(),
         Cell::Text(text) => text.chars().map(visible).collect(),
         Cell::Count(count) => count.to_string(),
         Cell::Number(number) => significant(*number),
@@ -236,6 +295,32 @@ mod tests {
             text(Format::Table, &table()),
             "name       n  mean\n=1+1       3   0.1\na,\"b\"\u{fffd}[2J  -  -2.5\n"
         );
+    }
+
+    #[test]
+    fn long_texts_stand_beneath_their_row_in_lines_that_fit() {
+        let mut table = Table::with_lines(&["id", "reason", "n", "by"], &["reason", "by"]);
+        let long = "word ".repeat(25);
+        table.push(vec![
+            "A".into(),
+            long.as_str().into(),
+            3u64.into(),
+            "x".into(),
+        ]);
+        table.push(vec!["B".into(), "".into(), 12u64.into(), Cell::Empty]);
+        let shown = text(Format::Table, &table);
+        let line = "word ".repeat(17);
+        assert_eq!(
+            shown,
+            format!(
+                "id   n\nA    3\n    reason: {}\n        {}\n    by: x\nB   12\n",
+                line.trim_end(),
+                "word ".repeat(8).trim_end()
+            )
+        );
+        assert!(shown.lines().all(|line| line.chars().count() <= WIDTH));
+        let csv = text(Format::Csv, &table);
+        assert!(csv.starts_with("id,reason,n,by\r\nA,word word"), "{csv}");
     }
 
     #[test]

@@ -550,3 +550,18 @@ fn of_many_open_alerts_the_most_urgent_are_explained_and_any_that_is_named() {
     let unknown = place.run(&["alerts", "list", "A-0099"]);
     assert_eq!(unknown.code, Some(2), "{}", unknown.err);
 }
+
+#[test]
+fn lists_fit_a_screen_where_their_names_do() {
+    let place = read(&deliveries());
+    for what in ["alerts", "limits", "quarantine"] {
+        let table = place.ok(&[what, "list"]);
+        let widest = table.lines().map(|line| line.chars().count()).max();
+        assert!(widest.unwrap() <= 100, "{table}");
+    }
+    let table = place.ok(&["alerts", "list"]);
+    assert!(
+        table.contains(&format!("\n    stream: {DRIFTS}\n")),
+        "{table}"
+    );
+}

@@ -55,6 +55,16 @@ const COLUMNS: [&str; 15] = [
     "acknowledged by",
 ];
 
+/// Those that people read beneath the row.
+const LINES: [&str; 6] = [
+    "state",
+    "stream",
+    "what moved",
+    "points to",
+    "rules",
+    "acknowledged by",
+];
+
 /// The contract of `alerts --format json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Alert {
@@ -530,7 +540,7 @@ pub fn print(
     format: Format,
 ) -> Result<(), CommandError> {
     let rows = rows(config, reader, ids)?;
-    let mut table = Table::new(&COLUMNS);
+    let mut table = Table::with_lines(&COLUMNS, &LINES);
     for alert in &rows {
         table.push(vec![
             alert.id.as_str().into(),

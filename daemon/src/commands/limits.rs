@@ -16,6 +16,36 @@ use crate::output::{self, Format, Table, significant};
 use crate::store::query::{LimitsRow, StreamRow};
 use crate::store::{Reader, RequestRow, Who, chart_name};
 
+/// The columns of a list.
+const COLUMNS: [&str; 15] = [
+    "stream",
+    "version",
+    "chart",
+    "baseline from",
+    "baseline to",
+    "subgroups",
+    "centre",
+    "sigma",
+    "width",
+    "run length",
+    "cusum thresholds",
+    "baseline",
+    "set by",
+    "reason",
+    "restarted",
+];
+
+/// Those that people read beneath the row.
+const LINES: [&str; 7] = [
+    "stream",
+    "baseline to",
+    "cusum thresholds",
+    "baseline",
+    "set by",
+    "reason",
+    "restarted",
+];
+
 /// A version of limits.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Version {
@@ -348,23 +378,7 @@ pub fn print(
     format: Format,
 ) -> Result<(), CommandError> {
     let rows = rows(reader, stream)?;
-    let mut table = Table::new(&[
-        "stream",
-        "version",
-        "chart",
-        "baseline from",
-        "baseline to",
-        "subgroups",
-        "centre",
-        "sigma",
-        "width",
-        "run length",
-        "cusum thresholds",
-        "baseline",
-        "set by",
-        "reason",
-        "restarted",
-    ]);
+    let mut table = Table::with_lines(&COLUMNS, &LINES);
     for row in &rows {
         table.push(vec![
             row.stream.as_str().into(),

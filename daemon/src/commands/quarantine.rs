@@ -76,16 +76,19 @@ pub fn rows(reader: &Reader) -> Result<Vec<Aside>, CommandError> {
 /// As [`rows`], and when standard output can not be written.
 pub fn print(config: &Config, reader: &Reader, format: Format) -> Result<(), CommandError> {
     let rows = rows(reader)?;
-    let mut table = Table::new(&[
-        "id",
-        "feed",
-        "file",
-        "set aside",
-        "code",
-        "reason",
-        "what to do",
-        "to be read again for",
-    ]);
+    let mut table = Table::with_lines(
+        &[
+            "id",
+            "feed",
+            "file",
+            "set aside",
+            "code",
+            "reason",
+            "what to do",
+            "to be read again for",
+        ],
+        &["file", "reason", "what to do", "to be read again for"],
+    );
     for row in &rows {
         table.push(vec![
             row.id.as_str().into(),
