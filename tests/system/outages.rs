@@ -52,7 +52,7 @@ fn assert_seen(place: &Place, address: &str, words: &str) {
         table.contains("channel engineers: failing since"),
         "{table}"
     );
-    for path in ["/", "/alerts"] {
+    for path in ["/", "/alerts", "/alerts/health"] {
         let page = get(address, path).1;
         assert!(page.contains(words), "{path}: {words}: {page}");
     }

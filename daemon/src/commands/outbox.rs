@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::{CommandError, decide_each, moment, utc, when};
+use super::{CommandError, decide_each, local_minute, moment, utc, when};
 use crate::alerts::{Load, Told, carrier, notice};
 use crate::config::Config;
 use crate::output::{self, Format, Table};
@@ -31,6 +31,8 @@ pub struct ChannelState {
     pub needs_attention: bool,
     /// Notices that wait.
     pub waiting: u64,
+    /// Those of them that were tried and not taken.
+    pub refused: u64,
     /// The time of the oldest of them, RFC 3339 in UTC.
     pub oldest_at: Option<String>,
     /// When it last took something, RFC 3339 in UTC.
@@ -47,6 +49,15 @@ pub struct ChannelState {
     pub fix: String,
     #[serde(skip)]
     row: ChannelRow,
+}
+
+impl ChannelState {
+    /// When it last took something, on the plant's clock; empty where it never did.
+    #[must_use]
+    pub(crate) fn last_sent(&self, config: &Config) -> String {
+        let at = self.row.sent_at;
+        at.map_or_else(String::new, |at| local_minute(config, at))
+    }
 }
 
 /// How every channel stands: those of the configuration, and those for which something waits.
@@ -82,6 +93,7 @@ fn state(config: &Config, row: ChannelRow, is_configured: bool) -> ChannelState 
         needs_attention: !problem.is_empty(),
         state,
         waiting: row.waiting,
+        refused: row.refused,
         oldest_at: row.oldest_at.map(utc),
         sent_at: row.sent_at.map(utc),
         failures: row.failures,
@@ -91,6 +103,25 @@ fn state(config: &Config, row: ChannelRow, is_configured: bool) -> ChannelState 
         fix,
         row,
     }
+}
+
+/// The channels by which nothing leaves, and have not since before a time, a line each.
+///
+/// # Errors
+///
+/// When the record can not be read.
+pub(crate) fn failing(
+    config: &Config,
+    reader: &Reader,
+    before: i64,
+) -> Result<Vec<String>, CommandError> {
+    let channels = channels(config, reader)?.into_iter();
+    let failing = channels.filter(|one| one.row.failing_since.is_some_and(|at| at < before));
+    let line = |one: ChannelState| {
+        let ChannelState { channel, state, .. } = one;
+        format!("channel {channel}: {state}; “driftvane alerts channels” says why")
+    };
+    Ok(failing.map(line).collect())
 }
 
 /// Prints how every channel stands.
@@ -109,6 +140,7 @@ pub fn print_channels(
         "kind",
         "state",
         "waiting",
+        "refused",
         "oldest",
         "last sent",
         "next attempt",
@@ -123,6 +155,7 @@ pub fn print_channels(
             one.kind.as_str().into(),
             one.state.as_str().into(),
             one.waiting.into(),
+            one.refused.into(),
             time(one.row.oldest_at).into(),
             time(one.row.sent_at).into(),
             time(next).into(),

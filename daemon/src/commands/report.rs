@@ -19,8 +19,8 @@ use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
 use super::{
-    CommandError, characteristic, local, local_minute, pad_maps, report_history, rule_words,
-    shift_facts,
+    CommandError, characteristic, local, local_minute, outbox, pad_maps, report_history,
+    rule_words, shift_facts,
 };
 use crate::clock;
 use crate::config::Config;
@@ -92,7 +92,11 @@ pub fn build_shift_report(
         pad_maps: pad_maps::pad_maps(config, reader, window)?,
         alerts,
         health: health_lines(&health),
-        health_remarks: health_remarks(&health),
+        health_remarks: [
+            outbox::failing(config, reader, window.1)?,
+            health_remarks(&health),
+        ]
+        .concat(),
         capability: capabilities(config, reader, &streams, window)?,
         completeness: shift_facts::completeness(config, reader, window)?,
         changes: shift_facts::changes(config, reader, &streams, window)?,

@@ -5,6 +5,7 @@ use axum::http::{HeaderMap, Method, Request, StatusCode};
 use tower::ServiceExt;
 
 use super::*;
+use crate::commands::report::build_shift_report;
 use crate::store::Reader;
 use site::{HEADERS, HOSTILE, Site, site};
 
@@ -364,11 +365,29 @@ async fn no_text_of_a_file_or_a_person_can_carry_markup_into_a_page() {
 #[tokio::test]
 async fn a_channel_that_fails_is_among_what_needs_someone() {
     let site = site(true);
-    for path in ["/", "/alerts"] {
+    for path in ["/", "/alerts", "/alerts/health"] {
         let page = ask(&site, "GET", path, &[VIEWER], "").await.text;
         assert!(page.contains("hub"), "{path}: {page}");
         assert!(page.contains("failing since 1970-01-01 00:00"), "{path}");
     }
+    let health = ask(&site, "GET", "/alerts/health", &[VIEWER], "").await;
+    for cell in [
+        "\"Waiting\" class=\"number\">1<",
+        "\"Refused\" class=\"number\">1<",
+        "\"Last sent\" class=\"tight\">never<",
+    ] {
+        assert!(health.text.contains(cell), "{cell}: {}", health.text);
+    }
+    let (config, reader) = (
+        &site.page.config,
+        Reader::open(&site.page.config.data_folder).unwrap(),
+    );
+    let shift = crate::shifts::at(config, reader.events().unwrap().unwrap().1);
+    let report = build_shift_report(config, &reader, &shift).unwrap();
+    assert_eq!(
+        report.health_remarks[0],
+        "channel hub: failing since 1970-01-01 00:00 UTC; “driftvane alerts channels” says why"
+    );
     let first = ask(&site, "GET", "/", &[VIEWER], "").await.text;
     assert!(first.contains("Notices do not leave as they should"));
     assert!(first.contains("1 notice waits"), "{first}");

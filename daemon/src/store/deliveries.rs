@@ -37,7 +37,9 @@ pub struct ChannelRow {
     pub kind: String,
     /// Notices that wait for it.
     pub waiting: u64,
-    /// The time of the oldest of them.
+    /// Those of them that were tried and not taken.
+    pub refused: u64,
+    /// The time of the oldest of those that wait.
     pub oldest_at: Option<i64>,
     /// When it last took something.
     pub sent_at: Option<i64>,
@@ -374,7 +376,7 @@ impl Reader {
     fn channels_named(&self, name: Option<&str>) -> Result<Vec<ChannelRow>, StoreError> {
         self.list(
             "SELECT c.name, c.kind, count(d.id), min(n.at), c.sent_at, c.failures,
-                 c.failing_since, c.next_at, c.problem, c.fix
+                 c.failing_since, c.next_at, c.problem, c.fix, count(iif(d.attempts > 0, 1, NULL))
              FROM channel c
              LEFT JOIN delivery d ON d.channel = c.name AND d.state = 'waiting'
              LEFT JOIN notice n ON n.id = d.notice
@@ -393,6 +395,7 @@ impl Reader {
                     next_at: row.get(7)?,
                     problem: row.get(8)?,
                     fix: row.get(9)?,
+                    refused: count(row, 10)?,
                 })
             },
         )

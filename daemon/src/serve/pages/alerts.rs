@@ -12,12 +12,12 @@ use reports::view::AlertDetail;
 use serde::Serialize;
 use tokio::time::timeout;
 
+use super::health::{ChannelLine, channel_lines};
 use super::moved::{self, StreamLine};
 use super::{PASS_PATIENCE, Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, hold, in_order, is_open, name, state};
 use crate::commands::causes::MovedPads;
 use crate::commands::chart::ChartFacts;
-use crate::commands::outbox::{ChannelState, channels};
 use crate::commands::{CommandError, local_minute, report, rule_words};
 use crate::config::Config;
 use crate::engine::SPREAD_BEYOND_LIMITS;
@@ -70,7 +70,7 @@ struct List {
     open_all: usize,
     closed: Vec<AlertInShort>,
     closed_all: usize,
-    channels: Vec<ChannelState>,
+    channels: Vec<ChannelLine>,
 }
 
 /// The most urgent of all alerts that are open, and how many are.
@@ -187,7 +187,7 @@ pub(in crate::serve) async fn list(
             open_all,
             closed: closed.map(|row| in_short(config, &streams, row)).collect(),
             closed_all: all.len() - open_all,
-            channels: channels(config, reader)?,
+            channels: channel_lines(config, reader)?,
         };
         Ok(shown(page, &visitor, ("alerts.html", "alerts"), &view))
     })

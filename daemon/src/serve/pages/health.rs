@@ -9,9 +9,12 @@ use serde::Serialize;
 
 use super::{Page, looked, shown};
 use crate::commands::alerts::health::{Figure, Health, health, window};
-use crate::commands::local_minute;
+use crate::commands::outbox::{ChannelState, channels};
+use crate::commands::{CommandError, local_minute};
+use crate::config::Config;
 use crate::output::significant;
 use crate::serve::access::Visitor;
+use crate::store::Reader;
 
 #[derive(Serialize)]
 struct View {
@@ -20,6 +23,8 @@ struct View {
     /// False alerts that a line may have in a shift.
     budget: String,
     figures: Vec<Line>,
+    /// How the ways stand by which alerts reach people.
+    channels: Vec<ChannelLine>,
     health: Health,
 }
 
@@ -30,6 +35,26 @@ struct Line {
     unit: &'static str,
     target: String,
     is_missed: bool,
+}
+
+/// A channel as a page shows it.
+#[derive(Serialize)]
+pub(super) struct ChannelLine {
+    #[serde(flatten)]
+    state: ChannelState,
+    last_sent: String,
+}
+
+/// How every channel stands.
+pub(super) fn channel_lines(
+    config: &Config,
+    reader: &Reader,
+) -> Result<Vec<ChannelLine>, CommandError> {
+    let line = |state: ChannelState| ChannelLine {
+        last_sent: state.last_sent(config),
+        state,
+    };
+    Ok(channels(config, reader)?.into_iter().map(line).collect())
 }
 
 fn line(one: &Figure) -> Option<Line> {
@@ -58,6 +83,7 @@ pub(in crate::serve) async fn show(
             to: local_minute(config, to),
             budget: significant(config.false_alerts_per_shift),
             figures: health.figures.iter().filter_map(line).collect(),
+            channels: channel_lines(config, reader)?,
             health,
         };
         Ok(shown(page, &visitor, ("health.html", "alerts"), &view))

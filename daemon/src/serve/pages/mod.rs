@@ -35,12 +35,13 @@ const PASS_PATIENCE: Duration = Duration::from_secs(5);
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 15] = [
+const TEMPLATES: [(&str, &str); 16] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
     ("alert.html", include_str!("../templates/alert.html")),
     ("health.html", include_str!("../templates/health.html")),
+    ("channels.html", include_str!("../templates/channels.html")),
     ("streams.html", include_str!("../templates/streams.html")),
     ("stream.html", include_str!("../templates/stream.html")),
     ("feeds.html", include_str!("../templates/feeds.html")),
