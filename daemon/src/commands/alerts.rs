@@ -401,12 +401,7 @@ pub(crate) fn alert(
         severity: row.severity.name(),
         streams: labels(streams, &row),
         stream_count: stream_count(&row),
-        members: row
-            .members
-            .iter()
-            .take(MEMBERS_MAX)
-            .map(|one| member(streams, one))
-            .collect(),
+        members: members(streams, &row),
         raised_at: utc(row.raised_at),
         onset,
         direction: lead.side.clone(),
@@ -439,6 +434,12 @@ pub(crate) fn alert(
     };
     alert.text = text(config, &alert);
     Ok(alert)
+}
+
+/// The first of the streams that an alert has besides its lead, of very many.
+fn members(streams: &[StreamRow], row: &AlertRow) -> Vec<Member> {
+    let first = row.members.iter().take(MEMBERS_MAX);
+    first.map(|one| member(streams, one)).collect()
 }
 
 /// What befell an alert, in order.

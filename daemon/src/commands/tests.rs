@@ -338,7 +338,8 @@ fn alerts_are_acknowledged_once_and_by_name() {
     assert!(say("A-0001", "Ada", "").unwrap_err().is_usage());
     let unknown = say("A-0002", "Ada", "seen").unwrap_err().to_string();
     assert!(unknown.contains("no alert 'A-0002'"));
-    let before = &alerts::rows(&config, &reader, &[]).unwrap()[0];
+    let row = || alerts::rows(&config, &reader, &[]).unwrap().remove(0);
+    let before = row();
     assert_eq!(before.state, "active, not acknowledged");
     assert_eq!(
         (before.id.as_str(), before.boards_to_hold),
@@ -354,7 +355,7 @@ fn alerts_are_acknowledged_once_and_by_name() {
         (Some("b5"), Some("b5"))
     );
     say("A-0001", "Ada", "foil cleaned").unwrap();
-    let after = &alerts::rows(&config, &reader, &[]).unwrap()[0];
+    let after = row();
     assert_eq!(after.state, "active, acknowledged");
     let told: Vec<(&str, &str)> = after
         .history
@@ -367,12 +368,7 @@ fn alerts_are_acknowledged_once_and_by_name() {
         again.contains("acknowledged by Ada at 2026-03-02 07:39 CET"),
         "{again}"
     );
-    assert_eq!(
-        alerts::rows(&config, &reader, &[]).unwrap()[0]
-            .history
-            .len(),
-        2
-    );
+    assert_eq!(row().history.len(), 2);
 }
 
 #[test]
