@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 
 use spc::simulation::Normals;
 
-use crate::place::{Place, list, number, text};
+use crate::place::{Place, get, list, number, text};
 
 const CONFIG: &str = r#"
 [plant]
@@ -187,4 +187,90 @@ fn one_pad_that_clogs_is_listed_and_is_one_alert_in_any_order_and_over_stops() {
         1
     );
     assert_eq!(stopped.alerts(), in_order.alerts());
+}
+
+/// A page of a place, asked of a daemon that runs for it.
+fn pages(place: &Place, paths: &[&str]) -> Vec<String> {
+    let daemon = place.watch();
+    let address = place.address();
+    let pages = paths.iter().map(|path| get(&address, path));
+    let pages = pages.map(|(status, page)| {
+        assert_eq!(status, 200, "{page}");
+        page.split_whitespace().collect::<Vec<_>>().join(" ")
+    });
+    let pages = pages.collect();
+    daemon.stop();
+    pages
+}
+
+/// The five measures of a deposit: one pad is misprinted in all of them from panel 40 on.
+fn five_measures(more: &str) -> Place {
+    const MEASURES: [&str; 5] = ["height", "area", "volume", "offset-x", "offset-y"];
+    let start = CONFIG.find("[[feed.measure]]").unwrap();
+    let mut config = CONFIG[..start].to_owned();
+    let charted = &CONFIG[CONFIG.find("[[characteristic]]").unwrap()..];
+    for measure in MEASURES {
+        config += &format!("[[feed.measure]]\nname = \"{measure}\"\ncolumn = \"{measure}\"\n");
+        config += "unit = \"um\"\n";
+    }
+    for measure in MEASURES {
+        let watched = charted.replace("height", measure) + "watch_pads = true\n";
+        config += &watched;
+    }
+    let place = Place::bare(&(config + more));
+    let mut normals = Normals::new(13);
+    for panel in 0..52 {
+        let mut file = format!("At,Panel,Component,Pad,{}\n", MEASURES.join(","));
+        for pad in 0..60 {
+            let moved = if panel >= 40 && pad == 17 { 14.0 } else { 0.0 };
+            let values = [-1.0, -1.0, -1.0, 1.0, 1.0]
+                .map(|way| format!("{:.1}", 100.0 + 2.0 * normals.draw() + way * moved));
+            let (hour, minute) = (6 + panel / 30, 2 * (panel % 30));
+            writeln!(
+                file,
+                "2026-03-02T{hour:02}:{minute:02}:00Z,P{panel:03},U{},{},{}",
+                pad / 10,
+                pad % 10,
+                values.join(",")
+            )
+            .unwrap();
+        }
+        place.write(&format!("paste/P{panel:03}.csv"), file);
+    }
+    place.replay();
+    place
+}
+
+#[test]
+fn one_pad_that_is_misprinted_is_an_alert_for_each_set_of_linked_measures() {
+    let streams = |place: &Place| {
+        let alerts = place.json(&["alerts", "list"]);
+        let mut sizes: Vec<usize> = list(&alerts)
+            .iter()
+            .map(|alert| list(&alert["streams"]).len())
+            .collect();
+        sizes.sort_unstable();
+        sizes
+    };
+    // Height, area and volume are one thing, and where a deposit lies is another.
+    assert_eq!(streams(&five_measures("")), [2, 3]);
+    let all = "[\"height\", \"area\", \"volume\", \"offset-x\", \"offset-y\"]";
+    let page = "[serve]\nlisten = \"127.0.0.1:0\"\n";
+    let place = five_measures(&format!("[alerts]\nlinked_measures = [{all}]\n{page}"));
+    assert_eq!(streams(&place), [5]);
+
+    let [of_alert, of_stream] = &pages(&place, &["/alerts/1", "/streams/1"])[..] else {
+        panic!("two pages")
+    };
+    for page in [of_alert, of_stream] {
+        let head = "1 of 60 pads that are watched has moved against the rest of their panels, as \
+                    of the newest panel. At most 5.0 % of the list are expected to be false.";
+        assert!(page.contains(head), "{page}");
+        assert!(page.contains("component U1, pin 7"), "{page}");
+    }
+    // Each of its streams has a list of its own.
+    assert_eq!(
+        of_alert.matches("pads that are watched has moved").count(),
+        5
+    );
 }

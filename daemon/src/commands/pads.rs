@@ -118,6 +118,19 @@ pub struct WatchedPad {
     since_at: i64,
 }
 
+impl WatchedPad {
+    /// What tells it from other pads, in words.
+    pub(crate) fn name(&self) -> String {
+        let key = |(key, value): (&&str, &String)| format!("{key} {value}");
+        self.keys.iter().map(key).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Since when, as an event time.
+    pub(crate) fn since_at(&self) -> i64 {
+        self.since_at
+    }
+}
+
 impl Watched {
     /// Which pads moved, in a few words.
     #[must_use]

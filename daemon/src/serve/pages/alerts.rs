@@ -14,6 +14,7 @@ use tokio::time::timeout;
 
 use super::health::{ChannelLine, channel_lines};
 use super::moved::{self, StreamLine};
+use super::watched::{self, WatchedPads};
 use super::{PASS_PATIENCE, Page, looked, missing, shown};
 use crate::commands::alerts::{Alert, Ask, alert, hold, in_order, is_open, name, state};
 use crate::commands::causes::MovedPads;
@@ -212,6 +213,8 @@ struct One {
     closing: String,
     closing_causes: Vec<String>,
     pads: Option<MovedPads>,
+    /// The pads that moved of its streams that are watched pad by pad.
+    watched: Vec<WatchedPads>,
     shelve_hours_max: u32,
     verify_points: u32,
     causes: Causes,
@@ -303,6 +306,7 @@ fn one(
         closing: closing(config, &alert.row),
         closing_causes: config.alerts.causes.clone(),
         pads: alert.pads.clone(),
+        watched: watched::of_alert(config, reader, &streams, &alert.row)?,
         shelve_hours_max: config.alerts.shelve_hours_max,
         verify_points: config.alerts.verify_points,
         causes,

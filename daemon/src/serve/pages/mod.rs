@@ -28,6 +28,7 @@ pub(super) mod now;
 mod proposals;
 pub(super) mod streams;
 pub(super) mod study;
+mod watched;
 
 /// How long a page waits for a pass over the archive.
 const PASS_PATIENCE: Duration = Duration::from_secs(5);
@@ -35,7 +36,7 @@ const PASS_PATIENCE: Duration = Duration::from_secs(5);
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 16] = [
+const TEMPLATES: [(&str, &str); 17] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
@@ -56,6 +57,7 @@ const TEMPLATES: [(&str, &str); 16] = [
         include_str!("../templates/capability.html"),
     ),
     ("pads.html", include_str!("../templates/pads.html")),
+    ("watched.html", include_str!("../templates/watched.html")),
     ("figure.html", include_str!("../templates/figure.html")),
     ("login.html", include_str!("../templates/login.html")),
 ];

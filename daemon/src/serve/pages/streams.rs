@@ -11,6 +11,7 @@ use serde::Serialize;
 use super::alerts::{AlertInShort, in_short_on};
 use super::moved::{self, StreamLine};
 use super::proposals::{Waiting, waiting};
+use super::watched::{self, WatchedPads};
 use super::{Page, looked, missing, shown};
 use crate::commands::baseline::Baseline;
 use crate::commands::chart::{self, ChartFacts};
@@ -139,6 +140,8 @@ struct One {
     alerts: Vec<AlertInShort>,
     /// What else moved on its line in the time shown.
     moved: Vec<StreamLine>,
+    /// Its single pads that moved, where these are watched.
+    watched: Option<WatchedPads>,
     may_freeze: bool,
     need_approval: bool,
     proposals: Vec<Waiting>,
@@ -278,6 +281,7 @@ fn one(
             .map(|row| in_short_on(config, stream, row))
             .collect(),
         moved: moved::beside(config, streams, &alerts, (stream, shown))?,
+        watched: watched::of_stream(config, reader, stream)?,
         may_freeze: !stream.monitoring,
         need_approval: config.limits_need_approval,
         proposals,
