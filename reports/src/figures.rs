@@ -8,12 +8,13 @@ use minijinja::Value;
 use serde::Serialize;
 
 use crate::chart::{
-    ChartSize, chart_drawn, histogram_svg_named, pad_map_svg_named, pareto_svg_named, running,
+    ChartSize, Drawn, chart_drawn, histogram_svg_named, pad_map_svg_named, pareto_svg_named,
+    running,
 };
 use crate::markup::px;
 use crate::number::{MISSING, count, decimals_for, fixed, signed};
 use crate::speech::{Language, Speech};
-use crate::view::{Bin, Chart, Histogram, PadMap, Pareto, ParetoBar, Point, ShiftReport};
+use crate::view::{Beside, Bin, Chart, Histogram, PadMap, Pareto, ParetoBar, Point, ShiftReport};
 
 /// Rows of numbers under a chart; the rest is had from the command line.
 const NUMBER_ROWS_MAX: usize = 150;
@@ -29,7 +30,8 @@ pub(crate) const SPREAD_HEIGHT_PX: f64 = 90.0;
 
 /// A chart ready for a template: the drawing for paper and wide screens (`page`), for narrow ones
 /// (`phone`), where the points lie in each (`page_places`, `phone_places`) and between which
-/// heights (`page_plot`, `phone_plot`), the numbers (`rows`), and what is to be said about them.
+/// heights (`page_plot`, `phone_plot`), the numbers (`rows`, a place each), what tells strata apart
+/// (`stratum`, empty where nothing does), and what is to be said about them.
 #[derive(Debug, Clone, Serialize)]
 pub struct Figure {
     page: Value,
@@ -42,16 +44,18 @@ pub struct Figure {
     /// Says which points are listed; empty where all are.
     rows_note: String,
     has_spread: bool,
+    stratum: String,
     unit: String,
     /// The limits in words, one line per version.
     limits: Vec<String>,
 }
 
 /// The numbers of one point.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 struct NumberRow {
     at: String,
     board: String,
+    stratum: String,
     value: String,
     spread: String,
     remarks: String,
@@ -97,23 +101,23 @@ impl Figure {
         let plot = |(top, bottom): (f64, f64)| format!("{} {}", px(top), px(bottom));
         let page = drawn(ChartSize::PAGE, "page");
         let phone = drawn(ChartSize::PHONE, "phone");
-        let value_digits = digits_for(chart.points.iter().map(|point| point.value));
-        let spread_digits = digits_for(chart.points.iter().filter_map(|point| point.spread));
-        let rows = indices
-            .into_iter()
-            .map(|index| number_row(&chart.points[index], value_digits, spread_digits, speech))
-            .collect();
+        let listed = merged(chart, indices);
+        let numbers = Numbers::of(chart, speech);
         let limits = limit_lines(chart);
         Self {
-            page_places: places(&page.places),
-            phone_places: places(&phone.places),
+            page_places: places(&page, &listed),
+            phone_places: places(&phone, &listed),
             page_plot: plot(page.plot),
             phone_plot: plot(phone.plot),
             page: Value::from_safe_string(page.svg),
             phone: Value::from_safe_string(phone.svg),
-            rows,
+            rows: listed.iter().map(|one| numbers.row(*one)).collect(),
             rows_note: speech.say(&rows_note),
             has_spread: chart.points.iter().any(|point| point.spread.is_some()),
+            stratum: chart
+                .strata
+                .as_ref()
+                .map_or_else(String::new, |strata| strata.key.clone()),
             unit: chart.unit.clone(),
             limits: limits.iter().map(|line| speech.say(line)).collect(),
         }
@@ -256,9 +260,42 @@ impl PadFigure {
     }
 }
 
-fn places(places: &[(f64, f64)]) -> String {
-    let all = places.iter().map(|(x, y)| format!("{},{}", px(*x), px(*y)));
-    all.collect::<Vec<_>>().join(" ")
+/// A point in the list of numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Listed {
+    /// One of the chart's own.
+    Own(usize),
+    /// One beside them.
+    Beside(usize),
+}
+
+/// The points to list with those of other strata between them, in time order.
+fn merged(chart: &Chart, own: Vec<usize>) -> Vec<Listed> {
+    let others = chart.strata.iter().flat_map(|strata| &strata.beside);
+    let mut others = others.enumerate().peekable();
+    let mut listed = Vec::new();
+    for index in own {
+        let at = chart.points[index].x;
+        while let Some((place, _)) = others.next_if(|(_, other)| other.x < at) {
+            listed.push(Listed::Beside(place));
+        }
+        listed.push(Listed::Own(index));
+    }
+    listed.extend(others.map(|(place, _)| Listed::Beside(place)));
+    listed
+}
+
+/// Where the listed points lie; one outside the picture is at its edge.
+fn places(drawn: &Drawn, listed: &[Listed]) -> String {
+    let edge = (0.0, drawn.plot.1);
+    let place = |one: &Listed| {
+        let (x, y) = match one {
+            Listed::Own(index) => drawn.places[*index],
+            Listed::Beside(index) => drawn.beside[*index].unwrap_or(edge),
+        };
+        format!("{},{}", px(x), px(y))
+    };
+    listed.iter().map(place).collect::<Vec<_>>().join(" ")
 }
 
 /// The points to list, and a note where not all are: signals first, then the latest.
@@ -303,12 +340,71 @@ fn digits_for(values: impl Iterator<Item = f64>) -> usize {
     }
 }
 
-fn number_row(
-    point: &Point,
+/// How the numbers of a chart are written.
+struct Numbers<'a> {
+    chart: &'a Chart,
     value_digits: usize,
     spread_digits: usize,
-    speech: &Speech,
-) -> NumberRow {
+    speech: &'a Speech,
+}
+
+impl<'a> Numbers<'a> {
+    fn of(chart: &'a Chart, speech: &'a Speech) -> Self {
+        Self {
+            chart,
+            value_digits: digits_for(chart.points.iter().map(|point| point.value)),
+            spread_digits: digits_for(chart.points.iter().filter_map(|point| point.spread)),
+            speech,
+        }
+    }
+
+    fn row(&self, listed: Listed) -> NumberRow {
+        match listed {
+            Listed::Own(index) => self.own(&self.chart.points[index]),
+            Listed::Beside(index) => {
+                let strata = self.chart.strata.as_ref();
+                let found = strata.and_then(|strata| strata.beside.get(index));
+                found.map_or_else(NumberRow::default, |point| self.beside(point))
+            }
+        }
+    }
+
+    fn own(&self, point: &Point) -> NumberRow {
+        let speech = self.speech;
+        let spread = |spread| speech.number(&fixed(spread, self.spread_digits));
+        NumberRow {
+            at: point.at_label.clone(),
+            board: point.board.clone(),
+            stratum: self.stratum(point.stratum),
+            value: speech.number(&fixed(point.value, self.value_digits)),
+            spread: point.spread.map_or_else(|| MISSING.to_owned(), spread),
+            remarks: remarks(point, speech),
+        }
+    }
+
+    fn beside(&self, point: &Beside) -> NumberRow {
+        NumberRow {
+            at: point.at_label.clone(),
+            board: point.board.clone(),
+            stratum: self.stratum(Some(point.stratum)),
+            value: self.speech.number(&fixed(point.value, self.value_digits)),
+            spread: MISSING.to_owned(),
+            remarks: self.speech.say("shown beside, not judged"),
+        }
+    }
+
+    fn stratum(&self, place: Option<usize>) -> String {
+        let name = self
+            .chart
+            .strata
+            .as_ref()
+            .and_then(|strata| strata.names.get(place?));
+        name.cloned().unwrap_or_default()
+    }
+}
+
+/// What fired at a point, and what else is to be said of it.
+fn remarks(point: &Point, speech: &Speech) -> String {
     let mut remarks: Vec<String> = Vec::new();
     for signal in &point.signals {
         let is_named = signal.side.is_empty() || signal.rule_words.contains(&signal.side);
@@ -324,16 +420,7 @@ fn number_row(
     ];
     let marked = marks.iter().filter(|(is_set, _)| *is_set);
     remarks.extend(marked.map(|(_, words)| speech.say(words)));
-    NumberRow {
-        at: point.at_label.clone(),
-        board: point.board.clone(),
-        value: speech.number(&fixed(point.value, value_digits)),
-        spread: point.spread.map_or_else(
-            || MISSING.to_owned(),
-            |s| speech.number(&fixed(s, spread_digits)),
-        ),
-        remarks: remarks.join("; "),
-    }
+    remarks.join("; ")
 }
 
 /// The limits in words, a line each version.
@@ -371,7 +458,7 @@ pub(crate) fn limit_lines(chart: &Chart) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::view::SignalView;
+    use crate::view::{SignalView, Strata};
 
     #[test]
     fn all_signals_are_listed_before_other_points() {
@@ -386,6 +473,47 @@ mod tests {
             note.starts_with("150 of 5000 points are listed: 3 of 3 with a signal"),
             "{note}"
         );
+    }
+
+    #[test]
+    fn points_of_other_strata_stand_in_time_order_with_their_names() {
+        let own = |x: f64| Point {
+            x,
+            value: 1.0,
+            stratum: Some(0),
+            ..Point::default()
+        };
+        let other = |x: f64, value: f64| Beside {
+            x,
+            value,
+            stratum: 1,
+            ..Beside::default()
+        };
+        let chart = Chart {
+            points: vec![own(0.0), own(20.0), own(40.0)],
+            strata: Some(Strata {
+                key: "stroke".to_owned(),
+                names: vec!["back".to_owned(), "front".to_owned()],
+                beside: vec![other(10.0, 1.0), other(30.0, 1.1), other(50.0, 1.2)],
+                one_in: 1,
+            }),
+            ..Chart::default()
+        };
+        let figure = Figure::new(&chart, "figure");
+        let strata: Vec<&str> = figure.rows.iter().map(|row| row.stratum.as_str()).collect();
+        assert_eq!(strata, ["back", "front", "back", "front", "back", "front"]);
+        assert_eq!(figure.stratum, "stroke");
+        // Each row has its place, so that it can be read out; the last lies behind the picture.
+        for places in [&figure.page_places, &figure.phone_places] {
+            let x = |place: &str| -> f64 { place.split(',').next().unwrap().parse().unwrap() };
+            let places: Vec<f64> = places.split(' ').map(x).collect();
+            assert_eq!(places.len(), 6);
+            assert!(
+                places[..5].windows(2).all(|pair| pair[0] < pair[1]),
+                "{places:?}"
+            );
+        }
+        assert!(figure.page.as_str().unwrap().contains(">front<"));
     }
 
     #[test]

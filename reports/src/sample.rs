@@ -30,7 +30,28 @@ fn point(index: usize, drift_from: usize, say: Say<'_>) -> Point {
         baseline: index < 25,
         late: index == 70,
         excluded: index == 40,
+        stratum: Some(0),
         ..Point::default()
+    }
+}
+
+/// The other stroke, which does not drift.
+fn other_stroke(count: usize, say: Say<'_>) -> Strata {
+    let beside = (0..count).step_by(2).map(|index| {
+        let own = point(index, usize::MAX, say);
+        Beside {
+            at_label: own.at_label,
+            x: own.x + 60.0,
+            board: own.board,
+            value: 121.4 + wobble(index + 7),
+            stratum: 1,
+        }
+    });
+    Strata {
+        key: say("stroke"),
+        names: vec![say("A"), say("B")],
+        beside: beside.collect(),
+        one_in: 1,
     }
 }
 
@@ -77,6 +98,7 @@ pub(crate) fn chart(count: usize, drift_from: usize, say: Say<'_>) -> Chart {
             title: say("Standard deviation within the panel, µm"),
             limits: segment(count, (4.6, 6.0, 7.4)),
         }),
+        strata: Some(other_stroke(count, say)),
         points,
     }
 }
@@ -103,9 +125,11 @@ fn share_chart(say: Say<'_>) -> Chart {
     chart.subgroup_name = say("boards");
     chart.spread = None;
     chart.onset = None;
+    chart.strata = None;
     for (index, point) in chart.points.iter_mut().enumerate() {
         point.value = (0.06 + wobble(index) * 0.018).max(0.0);
         point.spread = None;
+        point.stratum = None;
         point.signals.clear();
     }
     if let Some(point) = chart.points.get_mut(62) {

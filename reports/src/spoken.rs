@@ -74,6 +74,14 @@ pub(crate) fn chart(chart: &Chart, speech: &Speech) -> Chart {
             words.say([&mut signal.side]);
         }
     }
+    if let Some(strata) = &mut chart.strata {
+        words.say([&mut strata.key]);
+        words.names(strata.names.iter_mut());
+        for point in &mut strata.beside {
+            words.names([&mut point.board]);
+            words.say([&mut point.at_label]);
+        }
+    }
     words.say(chart.onset.as_mut().map(|onset| &mut onset.label));
     words.say(chart.spread.as_mut().map(|spread| &mut spread.title));
     chart

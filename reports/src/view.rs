@@ -44,6 +44,36 @@ pub struct Point {
     pub baseline: bool,
     /// What fired at this point.
     pub signals: Vec<SignalView>,
+    /// The stratum it is of, as an index into the names of the chart's strata.
+    pub stratum: Option<usize>,
+}
+
+/// A point of another stratum, shown beside those of the chart: no limit judges it here.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Beside {
+    /// Local time as text.
+    pub at_label: String,
+    /// Position on the time axis, as [`Point::x`].
+    pub x: f64,
+    /// The board or panel.
+    pub board: String,
+    /// What is charted, of this stratum.
+    pub value: f64,
+    /// Index into the names of the chart's strata.
+    pub stratum: usize,
+}
+
+/// Parts of the process that a chart tells apart by the shapes of their points.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Strata {
+    /// What tells them apart, e.g. "stroke".
+    pub key: String,
+    /// Their names. The first few have a shape each, the others share one.
+    pub names: Vec<String>,
+    /// Points of strata that are not the chart's own, in time order.
+    pub beside: Vec<Beside>,
+    /// They are one in so many of all there are; 0 and 1 both mean all.
+    pub one_in: usize,
 }
 
 /// One version of control limits over the points it judged.
@@ -120,6 +150,8 @@ pub struct Chart {
     pub onset: Option<OnsetView>,
     /// The spread chart that belongs to this one.
     pub spread: Option<SpreadPanel>,
+    /// What its points are told apart by, where they are.
+    pub strata: Option<Strata>,
 }
 
 /// A class of a histogram.

@@ -37,7 +37,7 @@ const SEEN: &str = "(() => {
 })()";
 
 /// The pages, and how many drawings each has.
-const PAGES: [(&str, u64); 11] = [
+const PAGES: [(&str, u64); 12] = [
     ("/", 0),
     ("/alerts", 0),
     ("/alerts/1", 1),
@@ -45,6 +45,7 @@ const PAGES: [(&str, u64); 11] = [
     ("/alerts/health", 0),
     ("/streams", 0),
     ("/streams/1", 1),
+    ("/streams/1?by=family", 1),
     ("/streams/1/capability", 1),
     ("/streams/1/pads", 1),
     ("/feeds", 0),
@@ -95,6 +96,12 @@ fn record() -> (Place, Arc<driftvane::config::Config>) {
         text.push_str(&format!(
             "2026-03-02T06:{panel:02}:00Z,{LONG}-P{panel},fine-{LONG},U{panel},{panel},1,{height}\n"
         ));
+        // A family beside it, of fewer panels, that stays as it is.
+        if panel % 3 == 0 {
+            text.push_str(&format!(
+                "2026-03-02T06:{panel:02}:20Z,{LONG}-P{panel},chip-{LONG},C{panel},{panel},2,104\n"
+            ));
+        }
     }
     let write = |name: &str, text: &str| {
         fs::write(folder.join("files").join(name), text).expect("a file can be written");
@@ -173,10 +180,41 @@ fn every_page_fits_desk_and_phone_light_and_dark_and_shuts_nobody_out() {
             );
         }
     }
-    for path in ["/alerts/1", "/streams/1"] {
+    let own = browser.js(&format!(
+        "fetch('{base}/streams/1').then((page) => page.text()).then((text) => \
+         text.includes('/fine-') ? '/streams/1' : '/streams/2')"
+    ));
+    let own = own.as_str().expect("a path");
+    for path in ["/alerts/1", own] {
         browser.go(&format!("{base}{path}"));
         assert_read_out(&mut browser, path);
     }
+    assert_told_apart(&mut browser, &format!("{base}{own}?by=family"));
+}
+
+/// Points of another stratum are read out between the chart's own, with their names.
+fn assert_told_apart(browser: &mut Browser, url: &str) {
+    browser.go(url);
+    browser.js("document.querySelector('.reader').focus()");
+    for (key, said) in [("Home", "P0, fine-"), ("ArrowRight", "P0, chip-")] {
+        browser.key(key);
+        let heard = browser.text(".readout");
+        assert!(
+            heard.contains(said) && heard.contains(" of 40: "),
+            "{key}: {heard}"
+        );
+    }
+    assert!(
+        browser
+            .text(".readout")
+            .ends_with("shown beside, not judged")
+    );
+    browser.key("PageDown");
+    assert!(
+        browser
+            .text(".readout")
+            .contains("beyond the control limits")
+    );
 }
 
 /// What keys and the pointer read out of a chart.

@@ -4,9 +4,9 @@
 //! as long as plants give them.
 
 use reports::view::{
-    AlertDetail, AlertLine, CapabilityRow, ChangeLine, Chart, Completeness, ControlSummary,
+    AlertDetail, AlertLine, Beside, CapabilityRow, ChangeLine, Chart, Completeness, ControlSummary,
     Estimate, FeedCompleteness, LimitSegment, OnsetView, Pad, PadMap, Point, RejectReason,
-    ShiftReport, SignalView, SpreadPanel, TopDefect, YieldRow,
+    ShiftReport, SignalView, SpreadPanel, Strata, TopDefect, YieldRow,
 };
 
 /// A name without a blank: the browser can not break it at will.
@@ -174,6 +174,24 @@ fn chart() -> Chart {
             title: "Standard deviation within the panel, um".into(),
             limits: limits(4.6, 6.0, 7.4),
         }),
+        strata: Some(strata()),
+    }
+}
+
+/// The front stroke, which has not moved.
+fn strata() -> Strata {
+    let beside = (0..45).map(|index| Beside {
+        at_label: format!("2026-03-04 {:02}:{:02}", 6 + index / 6, index % 6 * 10 + 2),
+        x: f64::from(index) * 600.0 + 150.0,
+        board: format!("P{:06}", 800 + index),
+        value: 120.6 + 0.5 * (f64::from(index * 5 % 4) - 1.5),
+        stratum: 1,
+    });
+    Strata {
+        key: "stroke".into(),
+        names: vec!["back".into(), "front".into()],
+        beside: beside.collect(),
+        one_in: 1,
     }
 }
 
@@ -197,6 +215,7 @@ fn point(index: u32) -> Point {
         value,
         spread: Some(6.0 + 0.2 * wobble),
         baseline: index < 25,
+        stratum: Some(0),
         signals,
         ..Point::default()
     }

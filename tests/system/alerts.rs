@@ -121,6 +121,16 @@ fn the_planted_faults_are_laid_to_what_was_planted() {
     for words in ["What moved, and where that points", "only fixture F2 moved"] {
         assert!(page.contains(words), "{words}");
     }
+    // Both charts show what explains them by shapes, with a key and with names in their tables.
+    for words in [
+        ">stroke:<",
+        ">front<",
+        ">fixture:<",
+        ">F1<",
+        "shown beside, not judged",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
     assert_eq!(
         place.ok(&["alerts", "list"]),
         table,

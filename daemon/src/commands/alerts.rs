@@ -139,6 +139,9 @@ pub struct Alert {
     /// What each key tells, in words.
     #[serde(skip)]
     pub(crate) explained: Vec<String>,
+    /// The key that tells most, where strata moved and others did not.
+    #[serde(skip)]
+    pub(crate) told_by: Option<Key>,
     #[serde(skip)]
     pub(crate) row: AlertRow,
     /// From when on boards are to be held.
@@ -415,6 +418,7 @@ pub(crate) fn alert(
         origin: causes.origin.to_owned(),
         verdict: causes.verdict,
         pads: causes.pads,
+        told_by: causes.told_by,
         explained,
         watched_pads: watched,
         boards_to_hold: hold.boards,

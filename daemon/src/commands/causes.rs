@@ -13,6 +13,7 @@ use spc::attribution::{Answer, Attribution, Changes, Figure, Interval, Window};
 use super::alerts::Onset;
 use super::chart::ChartFacts;
 use super::pads::{self, Pad};
+use super::strata::{self, Levels, STRATA, Seen};
 use super::{CommandError, characteristic, keys, subgroup_name};
 use crate::config::{Characteristic, Config, Feed, Key, Layout, Subgroup, Subject};
 use crate::store::Reader;
@@ -45,9 +46,6 @@ const CONFIDENCE: f64 = 0.95;
 /// The seed of the intervals that are found by drawing: the same record, the same answer.
 const SEED: u64 = 1;
 
-/// Strata that a feed may carry beside the keys of a stream.
-const STRATA: [Role; 4] = [Role::Stroke, Role::Position, Role::Family, Role::Fixture];
-
 /// What explains an alert.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Causes {
@@ -61,6 +59,8 @@ pub(crate) struct Causes {
     pub verdict: String,
     /// The single pads that moved, where the feeds carry pads.
     pub pads: Option<MovedPads>,
+    /// The key by which strata moved and others did not, the one that tells most.
+    pub told_by: Option<Key>,
 }
 
 /// The single pads that moved against the rest of their panels.
@@ -86,6 +86,7 @@ impl Causes {
             origin: "undecided",
             verdict: format!("undecided: {why}"),
             pads: None,
+            told_by: None,
         }
     }
 
@@ -158,13 +159,6 @@ pub(super) struct Alerted<'a> {
     windows: Windows,
 }
 
-/// One unit's figure at one level of a key.
-struct Seen {
-    at: i64,
-    unit: String,
-    value: f64,
-}
-
 /// One key's comparison.
 struct Compared {
     key: Key,
@@ -221,6 +215,7 @@ pub(crate) fn causes(
         origin,
         verdict,
         pads: alerted.pads()?,
+        told_by: told_by(&compared),
     })
 }
 
@@ -307,35 +302,15 @@ impl Alerted<'_> {
     fn siblings(&self, streams: &[StreamRow]) -> Result<Vec<Compared>, CommandError> {
         let mut compared = Vec::new();
         for (place, key) in self.what.group_by.iter().enumerate() {
-            // Another line or product is another process.
-            if matches!(key, Key::Line | Key::Role(Role::Product)) {
+            if !strata::tells_strata(*key) {
                 continue;
             }
-            let mut figures: BTreeMap<String, Vec<Seen>> = BTreeMap::new();
-            for stream in streams.iter().filter(|other| self.is_sibling(other, place)) {
-                let mut points = Vec::new();
-                for (from, to) in self.windows.both() {
-                    points.extend(self.reader.points(stream.id, from, to)?);
-                }
-                let points = points.into_iter().filter(|point| !point.late);
-                let points = points.map(|point| Seen {
-                    at: point.at,
-                    unit: point.unit,
-                    value: point.value,
-                });
-                figures.insert(stream.keys[place].to_string(), points.collect());
-            }
+            let windows = self.windows.both();
+            let figures =
+                strata::of_siblings(self.reader, streams, (self.stream, place), &windows)?;
             compared.extend(self.compare(*key, figures));
         }
         Ok(compared)
-    }
-
-    fn is_sibling(&self, other: &StreamRow, place: usize) -> bool {
-        let same_keys = other.keys.len() == self.stream.keys.len()
-            && (0..other.keys.len()).all(|other_place| {
-                other_place == place || other.keys[other_place] == self.stream.keys[other_place]
-            });
-        other.characteristic == self.stream.characteristic && same_keys
     }
 
     /// The archived means of both windows, told apart by all strata that the feeds carry.
@@ -365,11 +340,8 @@ impl Alerted<'_> {
             by: STRATA.to_vec(),
         };
         let carries = |role: &Role| {
-            let derived = *role == Role::Family && !self.config.products.is_empty();
-            derived
-                || self
-                    .feeds()
-                    .any(|feed| feed.roles.iter().any(|(own, _)| own == role))
+            self.feeds()
+                .any(|feed| strata::carries(self.config, feed, *role))
         };
         let is_wide = self
             .feeds()
@@ -425,14 +397,14 @@ impl Alerted<'_> {
         for (place, role) in STRATA.iter().enumerate() {
             let key = Key::Role(*role);
             if !self.what.group_by.contains(&key) {
-                compared.extend(self.compare(key, by_level(&own, place)));
+                compared.extend(self.compare(key, strata::by_level(own.iter().copied(), place)));
             }
         }
         compared
     }
 
     /// Compares the levels of a key that have units enough; nothing where only one has.
-    fn compare(&self, key: Key, levels: BTreeMap<String, Vec<Seen>>) -> Option<Compared> {
+    fn compare(&self, key: Key, levels: Levels) -> Option<Compared> {
         let side = |at: i64| self.windows.of(at);
         let enough = |points: &Vec<Seen>| {
             let count = |window| {
@@ -481,31 +453,6 @@ impl Alerted<'_> {
     }
 }
 
-/// Each unit's mean at each value of one stratum.
-fn by_level(own: &[&Stratum], place: usize) -> BTreeMap<String, Vec<Seen>> {
-    let mut sums: BTreeMap<(&str, &str), (i64, f64, f64)> = BTreeMap::new();
-    for stratum in own {
-        let Some(Some((mean, count))) = stratum.means.first() else {
-            continue;
-        };
-        let key = (stratum.keys[place].as_str(), stratum.unit.as_str());
-        let (at, sum, weight) = sums.entry(key).or_insert((i64::MAX, 0.0, 0.0));
-        *at = stratum.at.min(*at);
-        *sum += mean * *count as f64;
-        *weight += *count as f64;
-    }
-    let mut levels: BTreeMap<String, Vec<Seen>> = BTreeMap::new();
-    for ((value, unit), (at, sum, weight)) in sums {
-        let points = levels.entry(value.to_owned()).or_default();
-        points.push(Seen {
-            at,
-            unit: unit.to_owned(),
-            value: sum / weight,
-        });
-    }
-    levels
-}
-
 fn rank(answer: &Answer) -> u8 {
     match answer {
         Answer::Levels(_) => 0,
@@ -514,6 +461,20 @@ fn rank(answer: &Answer) -> u8 {
         Answer::Undecided => 3,
         Answer::Nothing => 4,
     }
+}
+
+/// The key of which a stratum has the largest share of the change; none where all moved alike.
+fn told_by(compared: &[Compared]) -> Option<Key> {
+    let share = |one: &Compared| {
+        let levels = one.found.levels.iter().map(|level| level.share.value);
+        levels.fold(0.0, f64::max)
+    };
+    let tells = |one: &&Compared| matches!(one.found.answer, Answer::Levels(_) | Answer::Uneven);
+    let most = compared.iter().filter(tells).max_by(|a, b| {
+        let order = rank(&b.found.answer).cmp(&rank(&a.found.answer));
+        order.then(share(a).total_cmp(&share(b)))
+    });
+    most.map(|one| one.key)
 }
 
 /// The entries of one key.

@@ -391,6 +391,7 @@ pub fn view(
         specification: specification(config, what, facts),
         onset: None,
         spread: spread_panel(what, facts, points),
+        strata: None,
     })
 }
 
@@ -433,6 +434,7 @@ fn point_view(config: &Config, what: &Characteristic, row: &PointRow) -> reports
         excluded: false,
         baseline: row.baseline,
         signals: row.signals.iter().map(signal).collect(),
+        stratum: None,
     }
 }
 

@@ -44,6 +44,7 @@ pub mod replay;
 pub mod report;
 mod report_history;
 pub(crate) mod shift_facts;
+pub(crate) mod strata;
 pub mod streams;
 pub mod token;
 pub mod verify;

@@ -20,7 +20,7 @@ use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
 use super::{
     CommandError, characteristic, local, local_minute, outbox, pad_maps, report_history,
-    rule_words, shift_facts,
+    rule_words, shift_facts, strata,
 };
 use crate::clock;
 use crate::config::Config;
@@ -71,7 +71,7 @@ pub fn build_shift_report(
         if is_open {
             open.push(open_line(config, stream, &alert));
         }
-        alerts.push(detail(config, &facts, &alert)?);
+        alerts.push(detail(config, reader, (&streams, &facts), &alert)?);
     }
     let health = health::health(config, reader, window)?;
     let files = shift_facts::file_count(reader, window)?;
@@ -169,10 +169,12 @@ fn moved(config: &Config, alert: &Alert) -> String {
     format!("{rule}{others}, since {} ({at})", alert.onset.board)
 }
 
-/// An alert with its evidence.
+/// An alert with its evidence. Where a stratum explains it, the chart shows which points are of it,
+/// and the others beside them.
 pub(crate) fn detail(
     config: &Config,
-    facts: &ChartFacts,
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
     alert: &Alert,
 ) -> Result<AlertDetail, CommandError> {
     let stream = &facts.stream;
@@ -187,6 +189,15 @@ pub(crate) fn detail(
     let end = (middle + POINTS_AFTER).min(facts.points.len());
     let mut view = chart::view(config, facts, start..end)?;
     view.onset = onset_view(config, facts, alert, start..end);
+    if let Some(key) = alert.told_by {
+        strata::tell(
+            config,
+            reader,
+            (streams, facts),
+            (key, start..end),
+            &mut view,
+        )?;
+    }
     let said = row.acknowledged.clone();
     let (at, by, comment) = said.map_or_else(Default::default, |(at, by, comment)| {
         (local_minute(config, at), by, comment)

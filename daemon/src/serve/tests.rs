@@ -322,6 +322,7 @@ async fn no_text_of_a_file_or_a_person_can_carry_markup_into_a_page() {
         find,
         "/streams/1",
         "/streams/2",
+        "/streams/2?by=family&points=150",
         "/streams/1/capability",
         "/streams/1/pads",
         "/alerts/1/causes",
@@ -517,10 +518,42 @@ async fn an_alert_is_shown_without_its_causes_when_the_archive_is_busy() {
         let busy = ask(&site, "GET", path, &[], "").await;
         assert_eq!(busy.status, StatusCode::SERVICE_UNAVAILABLE, "{path}");
     }
-    let busy = ask(&site, "GET", "/alerts/1/causes", &[], "").await;
-    assert!(busy.status == StatusCode::OK && busy.text.contains(words));
+    for path in ["/alerts/1/causes", "/streams/1?by=family"] {
+        let busy = ask(&site, "GET", path, &[], "").await;
+        assert!(
+            busy.status == StatusCode::OK && busy.text.contains(words),
+            "{path}"
+        );
+        assert!(
+            busy.text.contains("<svg"),
+            "the chart is there all the same: {path}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_stream_shows_its_siblings_by_shape_where_that_is_asked() {
+    let site = site(false);
+    let plain = ask(&site, "GET", "/streams/1", &[], "").await.text;
     assert!(
-        busy.text.contains("<svg"),
-        "the chart is there all the same"
+        plain.contains("&amp;by=family\"") && !plain.contains("shown beside"),
+        "{plain}"
     );
+    let told = ask(&site, "GET", "/streams/1?by=family", &[], "")
+        .await
+        .text;
+    for words in [
+        ">family:<",
+        ">few<",
+        "<td class=\"stratum\">few</td>",
+        "shown beside, not judged",
+    ] {
+        assert!(told.contains(words), "{words}");
+    }
+    // What is no key of it is not asked for.
+    for by in ["line", "pin", "%3Cscript%3E"] {
+        let other = ask(&site, "GET", &format!("/streams/1?by={by}"), &[], "").await;
+        assert_eq!(other.status, StatusCode::OK, "{by}");
+        assert!(!other.text.contains("shown beside"), "{by}");
+    }
 }

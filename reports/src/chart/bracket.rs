@@ -10,16 +10,20 @@ use crate::view::Point;
 
 /// Runs closer than this share a bracket.
 const MERGE_PX: f64 = 24.0;
-/// Height of one row of brackets.
-pub(super) const ROW_HEIGHT_PX: f64 = 22.0;
+/// Height of a line of a label.
+pub(super) const LINE_PX: f64 = 14.0;
+/// Height of the bracket itself, with air above and below.
+const HOOK_PX: f64 = 9.0;
+/// Lines of a label: on a phone few rules fit into one.
+const LINES_MAX: usize = 2;
 /// Rows of brackets above a chart.
 const ROWS_MAX: usize = 4;
 
 /// One bracket.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Bracket {
-    /// The rule in words with the number of signals, cut to the width there is.
-    pub(super) label: String,
+    /// The rule in words with the number of signals, in lines as wide as there is room.
+    pub(super) label: Vec<String>,
     /// First point of the run.
     pub(super) first: usize,
     /// Last point of the run.
@@ -28,6 +32,14 @@ pub(super) struct Bracket {
     pub(super) row: usize,
     /// Where the label starts.
     pub(super) label_at: f64,
+}
+
+impl Bracket {
+    /// The width that the label is guessed to take.
+    fn label_width(lines: &[String]) -> f64 {
+        let widths = lines.iter().map(|line| text::width(line) * text::BOLD);
+        widths.fold(0.0, f64::max)
+    }
 }
 
 /// The brackets of a chart.
@@ -40,16 +52,21 @@ pub(super) struct Brackets {
 }
 
 impl Brackets {
-    /// Finds the runs and gives each a row; labels end before `right_edge`.
-    pub(super) fn new(points: &[Point], axis: &TimeAxis, right_edge: f64, speech: &Speech) -> Self {
-        let mut taken = [axis.left() - MERGE_PX; ROWS_MAX];
+    /// Finds the runs and gives each a row; labels stand between the two edges.
+    pub(super) fn new(
+        points: &[Point],
+        axis: &TimeAxis,
+        (left_edge, right_edge): (f64, f64),
+        speech: &Speech,
+    ) -> Self {
+        let mut taken = [left_edge - 8.0; ROWS_MAX];
         let mut brackets = Self::default();
         for run in runs(points, axis) {
-            let width = right_edge - axis.left();
-            let label = text::cut(&speech.say(&run.label()), width / text::BOLD);
-            let room = text::width(&label) * text::BOLD;
+            let width = (right_edge - left_edge) / text::BOLD;
+            let label = text::balanced(&speech.say(&run.label()), width, LINES_MAX);
+            let room = Bracket::label_width(&label);
             let start = axis.at(run.first) - 3.0;
-            let label_at = start.min(right_edge - room).max(axis.left());
+            let label_at = start.min(right_edge - room).max(left_edge);
             let row = taken
                 .iter()
                 .position(|end| label_at.min(start) >= end + 8.0);
@@ -69,13 +86,24 @@ impl Brackets {
         brackets
     }
 
-    /// Rows in use.
-    pub(super) fn rows(&self) -> usize {
-        self.placed
-            .iter()
-            .map(|bracket| bracket.row + 1)
-            .max()
-            .unwrap_or(0)
+    /// The upper edge of a row, from that of the first one; of the row after the last, the height.
+    pub(super) fn top_of(&self, row: usize) -> f64 {
+        let height = |row: usize| {
+            let own = self.placed.iter().filter(|bracket| bracket.row == row);
+            let lines = own.map(|bracket| bracket.label.len()).max();
+            lines.map_or(0.0, |lines| lines as f64 * LINE_PX + HOOK_PX)
+        };
+        (0..row).map(height).sum()
+    }
+
+    /// The height of all rows.
+    pub(super) fn height(&self) -> f64 {
+        self.top_of(ROWS_MAX)
+    }
+
+    /// Where the foot of a label of a bracket is, and so the bracket, below the first row's edge.
+    pub(super) fn hook_of(&self, bracket: &Bracket) -> f64 {
+        self.top_of(bracket.row + 1) - HOOK_PX
     }
 }
 
@@ -125,6 +153,8 @@ fn runs<'a>(points: &'a [Point], axis: &TimeAxis) -> Vec<Run<'a>> {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
     use crate::speech::Language;
     use crate::view::SignalView;
@@ -149,7 +179,12 @@ mod tests {
     fn check(count: usize, signals: &[(usize, &str, usize)]) -> Brackets {
         let points = points(count, signals);
         let axis = TimeAxis::new(&points, 50.0, 650.0);
-        Brackets::new(&points, &axis, 650.0, &Speech::new(Language::English))
+        Brackets::new(
+            &points,
+            &axis,
+            (4.0, 650.0),
+            &Speech::new(Language::English),
+        )
     }
 
     #[test]
@@ -157,7 +192,7 @@ mod tests {
         let found = check(100, &[(50, "beyond limits", 1), (51, "beyond limits", 1)]);
         assert_eq!(found.placed.len(), 1);
         assert_eq!((found.placed[0].first, found.placed[0].last), (50, 51));
-        assert_eq!(found.placed[0].label, "beyond limits, 2 points");
+        assert_eq!(found.placed[0].label, ["beyond limits, 2 points"]);
     }
 
     #[test]
@@ -175,7 +210,8 @@ mod tests {
         let found = check(100, &signals);
         assert_eq!(found.placed.len(), ROWS_MAX);
         assert_eq!(found.placed.len() + found.left_out, 40);
-        assert_eq!(found.rows(), ROWS_MAX);
+        let rows: BTreeSet<usize> = found.placed.iter().map(|bracket| bracket.row).collect();
+        assert_eq!(rows.len(), ROWS_MAX);
     }
 
     #[test]
@@ -184,8 +220,30 @@ mod tests {
             300,
             &[(20, "one", 1), (140, "two", 1), (299, "at the very end", 1)],
         );
-        assert_eq!(found.rows(), 1);
+        assert!(found.placed.iter().all(|bracket| bracket.row == 0));
         let last = &found.placed[2];
-        assert!(last.label_at + text::width(&last.label) * text::BOLD <= 650.0 + 1e-9);
+        assert!(last.label_at + Bracket::label_width(&last.label) <= 650.0 + 1e-9);
+    }
+
+    #[test]
+    fn on_a_phone_a_rule_is_said_whole_in_two_lines() {
+        let words = "a lasting shift, by cumulative sums";
+        let points = points(150, &[(90, words, 1), (91, words, 1), (149, words, 1)]);
+        let axis = TimeAxis::new(&points, 54.0, 258.0);
+        let speech = Speech::new(Language::English);
+        let found = Brackets::new(&points, &axis, (4.0, 200.0), &speech);
+        for bracket in &found.placed {
+            assert!(bracket.label.join(" ").starts_with(words), "{bracket:?}");
+            let end = bracket.label_at + Bracket::label_width(&bracket.label);
+            assert!(
+                bracket.label_at >= 4.0 && end <= 200.0 + 1e-9,
+                "{bracket:?}"
+            );
+        }
+        assert_eq!(found.placed[0].label.len(), 2);
+        // A row of two lines is that much higher, so that no bracket runs through words below.
+        let next = found.top_of(1) - found.hook_of(&found.placed[0]);
+        assert!((next - HOOK_PX).abs() < 1e-9);
+        assert!((found.hook_of(&found.placed[0]) - 2.0 * LINE_PX).abs() < 1e-9);
     }
 }

@@ -6,20 +6,24 @@
 mod bracket;
 mod frame;
 mod histogram;
+mod legend;
 mod pad_map;
 mod palette;
 mod panel;
 mod pareto;
 mod range;
+mod shape;
 mod text;
 mod thin;
 mod time_axis;
+mod times;
 
 use bracket::{Bracket, Brackets};
 use frame::{Names, TITLE_LINE_PX};
 use palette::{ACCENT, ACCENT_TINT, BASELINE_TINT, INK, MUTED, OUTSIDE_TINT};
 use panel::{Panel, Series, SideLabel};
 use range::Range;
+use shape::{Key, Mark, Whose};
 use time_axis::TimeAxis;
 
 pub use histogram::histogram_svg;
@@ -33,13 +37,12 @@ use crate::markup::{Anchor, Drawing, px};
 use crate::number;
 use crate::scale::Scale;
 use crate::speech::{Language, Speech};
-use crate::view::{Chart, Point};
+use crate::view::{Beside, Chart, Point};
 
 const FONT: &str = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif";
 const MARGIN_LEFT_PX: f64 = 54.0;
 const MARGIN_RIGHT_PX: f64 = 82.0;
 const STRIP_PX: f64 = 18.0;
-const TIME_LABELS_PX: f64 = 38.0;
 const LEGEND_LINE_PX: f64 = 16.0;
 const SPREAD_TITLE_PX: f64 = 22.0;
 /// Below this a panel could not be read, so the drawing grows instead.
@@ -81,6 +84,8 @@ pub(crate) struct Drawn {
     pub(crate) svg: String,
     /// Where each point lies, as x and y in the drawing.
     pub(crate) places: Vec<(f64, f64)>,
+    /// The same of the points beside them; none where one lies outside the time shown.
+    pub(crate) beside: Vec<Option<(f64, f64)>>,
     /// The upper and the lower edge of all panels.
     pub(crate) plot: (f64, f64),
 }
@@ -99,6 +104,7 @@ pub(crate) fn chart_drawn(chart: &Chart, size: ChartSize, name: &str, speech: &S
     });
     Drawn {
         places: places.collect(),
+        beside: layout.beside(chart),
         plot: (layout.main.0, layout.bottom()),
         svg: layout.draw(chart, name),
     }
@@ -111,6 +117,7 @@ struct Layout {
     axis: TimeAxis,
     brackets: Brackets,
     title: Vec<String>,
+    key: Key,
     legend: Vec<String>,
     range: Range,
     brackets_top: f64,
@@ -127,16 +134,20 @@ impl Layout {
             720.0
         };
         let axis = TimeAxis::new(&chart.points, MARGIN_LEFT_PX, width - MARGIN_RIGHT_PX);
-        let brackets = Brackets::new(&chart.points, &axis, width - 4.0, speech);
+        let brackets = Brackets::new(&chart.points, &axis, (4.0, width - 4.0), speech);
         let lines = chart.specification.as_ref();
-        let range = Range::new(chart.points.iter().map(|p| p.value), &chart.limits, lines);
+        let values = chart.points.iter().map(|point| point.value);
+        let values = values.chain(others(chart).map(|point| point.value));
+        let range = Range::new(values, &chart.limits, lines);
         let title = frame::title_lines(&chart.title, width);
-        let legend = text::wrapped(&legend_of(chart, &brackets, range, speech), width - 8.0, 6);
+        let key = Key::new(chart.strata.as_ref(), width, speech);
+        let legend = legend::of(chart, brackets.left_out, range, speech);
+        let legend = text::wrapped(&legend, width - 8.0, 6);
         let brackets_top = 6.0 + title.len() as f64 * TITLE_LINE_PX;
         let onset_row = if chart.onset.is_some() { STRIP_PX } else { 0.0 };
-        let rows = brackets.rows() as f64 * bracket::ROW_HEIGHT_PX;
-        let top = brackets_top + rows + onset_row + STRIP_PX;
-        let below = TIME_LABELS_PX + legend.len() as f64 * LEGEND_LINE_PX + 4.0;
+        let top = brackets_top + brackets.height() + onset_row + STRIP_PX;
+        let below =
+            times::height(&axis) + key.height() + legend.len() as f64 * LEGEND_LINE_PX + 4.0;
         let wanted = if size.height.is_finite() {
             size.height
         } else {
@@ -163,6 +174,7 @@ impl Layout {
             axis,
             brackets,
             title,
+            key,
             legend,
             range,
             brackets_top,
@@ -192,13 +204,14 @@ impl Layout {
         labels.extend(self.specification(&mut drawing, chart, &main));
         main.frame(&mut drawing);
         main.limits(&mut drawing, &chart.limits);
+        self.others(&mut drawing, chart);
         main.points(&mut drawing, &chart.points, Series::Value);
         main.side_labels(&mut drawing, labels);
         self.strip(&mut drawing, chart);
         self.spread(&mut drawing, chart);
         self.brackets(&mut drawing);
         self.onset(&mut drawing, chart);
-        self.time_labels(&mut drawing, chart);
+        times::draw(&mut drawing, &self.axis, &chart.points, self.bottom());
         self.legend(&mut drawing);
         if !chart.points.iter().any(|point| point.value.is_finite()) {
             let middle = (self.axis.left() + self.axis.right()) / 2.0;
@@ -211,6 +224,32 @@ impl Layout {
 
     fn main_scale(&self) -> Scale {
         Scale::new(self.range.low, self.range.high, self.main.1, self.main.0)
+    }
+
+    /// Where the points of other strata lie; those beyond the picture at its edge.
+    fn beside(&self, chart: &Chart) -> Vec<Option<(f64, f64)>> {
+        let scale = self.main_scale();
+        let place = |point: &Beside| {
+            let value = Some(point.value).filter(|value| value.is_finite())?;
+            Some((self.axis.place(point.x)?, scale.at(value)))
+        };
+        others(chart).map(place).collect()
+    }
+
+    /// The points of other strata, behind the chart's own.
+    fn others(&self, drawing: &mut Drawing, chart: &Chart) {
+        let scale = self.main_scale();
+        let placed = others(chart).zip(self.beside(chart));
+        let within = placed.filter(|(point, _)| scale.holds(point.value));
+        let mark = |(point, at): (&Beside, Option<(f64, f64)>)| {
+            Some(Mark {
+                at: at?,
+                stratum: point.stratum,
+                is_kept: false,
+            })
+        };
+        let marks: Vec<Mark> = within.filter_map(mark).collect();
+        shape::marks(drawing, &marks, Whose::Others);
     }
 
     /// Lower edge of the lowest panel.
@@ -287,7 +326,7 @@ impl Layout {
 
     /// The strip over the plot: the unit, and what each version of the limits was made from.
     fn strip(&self, drawing: &mut Drawing, chart: &Chart) {
-        let y = self.main.0 - 5.0;
+        let y = self.strip_foot() - 5.0;
         drawing.open("g", &[("fill", MUTED), ("font-size", "11")]);
         let unit = text::cut(&chart.unit, MARGIN_LEFT_PX - 8.0);
         drawing.text(self.axis.left() - 6.0, y, Anchor::End, &unit);
@@ -344,107 +383,74 @@ impl Layout {
     }
 
     fn brackets(&self, drawing: &mut Drawing) {
+        let hook = |bracket: &Bracket| self.brackets_top + self.brackets.hook_of(bracket);
         drawing.open("g", &[("fill", ACCENT), ("font-weight", "600")]);
         for bracket in &self.brackets.placed {
-            let y = self.brackets_top + bracket.row as f64 * bracket::ROW_HEIGHT_PX + 11.0;
-            drawing.text(bracket.label_at, y, Anchor::Start, &bracket.label);
+            for (above, line) in bracket.label.iter().rev().enumerate() {
+                let y = hook(bracket) - 2.0 - above as f64 * bracket::LINE_PX;
+                drawing.text(bracket.label_at, y, Anchor::Start, line);
+            }
         }
         drawing.close("g");
-        drawing.open(
-            "g",
-            &[
-                ("fill", "none"),
-                ("stroke", ACCENT),
-                ("stroke-width", "1.6"),
-            ],
-        );
+        let style = [
+            ("fill", "none"),
+            ("stroke", ACCENT),
+            ("stroke-width", "1.6"),
+        ];
+        drawing.open("g", &style);
         for bracket in &self.brackets.placed {
-            let y = self.brackets_top + bracket.row as f64 * bracket::ROW_HEIGHT_PX + 15.0;
             let (from, to) = self.under(bracket);
-            let path = format!("M{} {}v-4H{}v4", px(from), px(y + 4.0), px(to));
+            let y = px(hook(bracket) + 6.0);
+            let path = format!("M{} {y}v-4H{}v4", px(from), px(to));
             drawing.leaf("path", &[("d", &path)]);
         }
         drawing.close("g");
     }
 
-    /// The dashed line of the onset over all panels, with its time in a row of its own.
+    /// The dashed line of the onset in every panel, below a row with its time, so that it runs
+    /// through no words.
     fn onset(&self, drawing: &mut Drawing, chart: &Chart) {
         let Some(onset) = &chart.onset else { return };
         let x = self.axis.start_of(onset.index);
-        drawing.open(
-            "g",
-            &[
-                ("stroke", ACCENT),
-                ("stroke-width", "1.6"),
-                ("stroke-dasharray", "6 4"),
-            ],
-        );
-        let top = self.main.0 - STRIP_PX;
-        drawing.line((x, top - 12.0), (x, self.bottom()));
+        let style = [
+            ("stroke", ACCENT),
+            ("stroke-width", "1.6"),
+            ("stroke-dasharray", "6 4"),
+        ];
+        drawing.open("g", &style);
+        for (top, bottom) in [Some(self.main), self.spread].into_iter().flatten() {
+            drawing.line((x, top), (x, bottom));
+        }
         drawing.close("g");
         let label = self.speech.say(&format!("onset {}", onset.label));
-        let label = text::cut(&label, self.width - self.axis.left() - 10.0);
+        let label = text::cut(&label, self.width - 8.0);
         let room = text::width(&label);
-        let fits_right = x + 5.0 + room <= self.width - 4.0;
-        let fits_left = x - 5.0 - room >= 4.0;
-        let (at, anchor) = match (fits_right, fits_left) {
-            (true, _) => (x + 5.0, Anchor::Start),
-            (false, true) => (x - 5.0, Anchor::End),
-            (false, false) => (self.width - 4.0, Anchor::End),
-        };
+        let at = (x - 4.0).min(self.width - 4.0 - room).max(4.0);
         drawing.open("g", &[("fill", ACCENT)]);
-        drawing.text(at, top - 3.0, anchor, &label);
+        drawing.text(at, self.main.0 - 5.0, Anchor::Start, &label);
         drawing.close("g");
     }
 
-    /// Times under the plot, and a break mark with its length for every pause.
-    fn time_labels(&self, drawing: &mut Drawing, chart: &Chart) {
-        let bottom = self.bottom();
-        drawing.open("g", &[("stroke", MUTED)]);
-        drawing.line((self.axis.left(), bottom), (self.axis.right(), bottom));
-        for pause in self.axis.pauses() {
-            let x = pause_middle(&self.axis, pause.before_index);
-            drawing.line((x - 5.0, bottom + 4.0), (x - 1.0, bottom - 4.0));
-            drawing.line((x + 1.0, bottom + 4.0), (x + 5.0, bottom - 4.0));
-        }
-        let wanted = ((self.axis.right() - self.axis.left()) / 105.0) as usize;
-        let labelled = self.axis.labelled(wanted.max(2), 78.0);
-        for index in &labelled {
-            let x = self.axis.at(*index);
-            drawing.line((x, bottom), (x, bottom + 4.0));
-        }
-        drawing.close("g");
-        drawing.open("g", &[("fill", MUTED), ("font-size", "11")]);
-        let mut day_before = "";
-        for index in labelled {
-            let x = self.axis.at(index);
-            let (day, time) = split_label(&chart.points[index].at_label);
-            drawing.text(x, bottom + 17.0, Anchor::Middle, &text::cut(time, 100.0));
-            if day != day_before {
-                drawing.text(x, bottom + 30.0, Anchor::Middle, &text::cut(day, 100.0));
-                day_before = day;
-            }
-        }
-        for pause in self.axis.pauses() {
-            let x = pause_middle(&self.axis, pause.before_index);
-            drawing.text(
-                x,
-                bottom - 7.0,
-                Anchor::Middle,
-                &number::duration(pause.seconds),
-            );
-        }
-        drawing.close("g");
+    /// Lower edge of the strip; the row of the onset, where there is one, lies below it.
+    fn strip_foot(&self) -> f64 {
+        self.brackets_top + self.brackets.height() + STRIP_PX
     }
 
     fn legend(&self, drawing: &mut Drawing) {
+        let top = self.bottom() + times::height(&self.axis);
+        self.key.draw(drawing, top);
         drawing.open("g", &[("fill", MUTED)]);
-        let top = self.bottom() + TIME_LABELS_PX + 10.0;
+        let top = top + self.key.height() + 10.0;
         for (line, text) in self.legend.iter().enumerate() {
             drawing.text(4.0, top + line as f64 * LEGEND_LINE_PX, Anchor::Start, text);
         }
         drawing.close("g");
     }
+}
+
+/// The points of other strata than the chart's own.
+fn others(chart: &Chart) -> impl Iterator<Item = &Beside> {
+    chart.strata.iter().flat_map(|strata| &strata.beside)
 }
 
 /// "limits from 25 panels".
@@ -454,15 +460,6 @@ pub(crate) fn limits_words(chart: &Chart, subgroups: usize) -> String {
         name => name,
     };
     format!("limits from {} {name}", number::count(subgroups as u64))
-}
-
-fn pause_middle(axis: &TimeAxis, before_index: usize) -> f64 {
-    (axis.at(before_index.saturating_sub(1)) + axis.at(before_index)) / 2.0
-}
-
-/// Day and time of a label; a label without a space is all time.
-fn split_label(label: &str) -> (&str, &str) {
-    label.split_once([' ', 'T']).unwrap_or(("", label))
 }
 
 /// First and last index of every unbroken stretch of baseline.
@@ -479,60 +476,6 @@ fn baseline_zones(points: &[Point]) -> Vec<(usize, usize)> {
         }
     }
     zones
-}
-
-/// The marks that occur in this chart, explained in one text.
-fn legend_of(chart: &Chart, brackets: &Brackets, range: Range, speech: &Speech) -> String {
-    let mut parts = Vec::new();
-    if chart.points.iter().any(|point| point.baseline) {
-        parts.push("Shaded: baseline the limits were made from.".to_owned());
-    }
-    if chart.points.iter().any(|point| point.late) {
-        parts.push("Ring: late, left out of run rules.".to_owned());
-    }
-    if chart.points.iter().any(|point| point.excluded) {
-        parts.push("Cross: left out of the limits.".to_owned());
-    }
-    let is_cut =
-        |point: &Point| point.value.is_finite() && !(range.low..=range.high).contains(&point.value);
-    let cut = chart.points.iter().filter(|point| is_cut(point)).count();
-    if cut > 0 {
-        parts.push(format!(
-            "Arrow: beyond the picture ({cut}); see the numbers."
-        ));
-    }
-    if chart
-        .onset
-        .as_ref()
-        .is_some_and(|onset| onset.range.is_some())
-    {
-        parts.push("Bar at the foot: 90 % set of the onset.".to_owned());
-    }
-    if brackets.left_out > 0 {
-        let more = brackets.left_out;
-        parts.push(format!(
-            "{more} more runs with a signal found no room; see the numbers."
-        ));
-    }
-    parts.extend(far_specification(chart, range));
-    let said: Vec<String> = parts.iter().map(|part| speech.say(part)).collect();
-    said.join("  ")
-}
-
-fn far_specification(chart: &Chart, range: Range) -> Option<String> {
-    let lines = chart
-        .specification
-        .as_ref()
-        .filter(|_| !range.has_specification)?;
-    let words = |value: f64| number::significant(value, 4);
-    let span = match (lines.lower, lines.upper) {
-        (Some(lower), Some(upper)) => format!("{} to {}", words(lower), words(upper)),
-        (Some(lower), None) => format!("at least {}", words(lower)),
-        (None, Some(upper)) => format!("at most {}", words(upper)),
-        (None, None) => return None,
-    };
-    let text = format!("Specification {span} {}", chart.unit);
-    Some(format!("{}, outside the picture.", text.trim_end()))
 }
 
 #[cfg(test)]

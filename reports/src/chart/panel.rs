@@ -7,6 +7,7 @@
 use std::fmt::Write;
 
 use super::palette::{GRID, INK, MUTED, PAPER};
+use super::shape::{self, Mark, Whose};
 use super::thin::{self, Spot};
 use super::time_axis::TimeAxis;
 use crate::markup::{Anchor, Drawing, px};
@@ -165,8 +166,18 @@ impl Panel<'_> {
         self.joined_line(drawing, &drawn);
         let room = (self.axis.right() - self.axis.left()) / points.len().max(1) as f64;
         let with_dot = |spot: &&Spot| spot.is_kept || room >= DOT_DISTANCE_MIN_PX;
+        let mark = |spot: &Spot| {
+            Some(Mark {
+                at: (spot.x, spot.y?),
+                stratum: spot.stratum?,
+                is_kept: spot.is_kept,
+            })
+        };
+        let marks: Vec<Mark> = drawn.iter().filter_map(mark).collect();
+        shape::marks(drawing, &marks, Whose::Own);
         let dots: Vec<(f64, f64)> = drawn
             .iter()
+            .filter(|spot| spot.stratum.is_none())
             .filter(with_dot)
             .filter_map(|spot| Some((spot.x, spot.y?)))
             .collect();
@@ -177,6 +188,10 @@ impl Panel<'_> {
 
     /// The points on the line; a pause before a point that is left out still breaks it.
     fn joined_spots(&self, points: &[Point], series: Series) -> Vec<Spot> {
+        let first = points.first().and_then(|point| point.stratum);
+        // Strata of others stand beside the value only; of the spread, own ones are told apart.
+        let has_shapes =
+            series == Series::Value || points.iter().any(|point| point.stratum != first);
         let mut spots = Vec::with_capacity(points.len());
         let mut is_start = false;
         for (index, point) in points.iter().enumerate() {
@@ -190,6 +205,7 @@ impl Panel<'_> {
                 y: value.map(|value| self.scale.at(value)),
                 is_kept: series == Series::Value && !point.signals.is_empty(),
                 is_start,
+                stratum: point.stratum.filter(|_| has_shapes),
             });
             is_start = false;
         }

@@ -47,6 +47,18 @@ pub(super) fn wrapped(text: &str, room: f64, lines: usize) -> Vec<String> {
     out.iter().map(|line| cut(line, room)).collect()
 }
 
+/// As [`wrapped`], with lines about as long as each other rather than a word alone in the last.
+pub(super) fn balanced(text: &str, room: f64, lines: usize) -> Vec<String> {
+    let widest = wrapped(text, room, lines);
+    let is_whole = |found: &Vec<String>| !found.iter().any(|line| line.ends_with('…'));
+    if widest.len() < 2 || !is_whole(&widest) {
+        return widest;
+    }
+    let narrower = (10..20).map(|share| wrapped(text, room * f64::from(share) / 20.0, lines + 1));
+    let mut as_many = narrower.filter(|found| found.len() == widest.len() && is_whole(found));
+    as_many.next().unwrap_or(widest)
+}
+
 fn advance(character: char) -> f64 {
     match character {
         'i' | 'j' | 'l' | '.' | ',' | ':' | ';' | '\'' | '|' | '!' => 0.32,
@@ -79,5 +91,21 @@ mod tests {
         assert!(lines.len() > 1);
         assert_eq!(wrapped(text, 130.0, 2).len(), 2);
         assert!(wrapped("", 130.0, 2).is_empty());
+    }
+
+    #[test]
+    fn balanced_lines_leave_no_word_alone() {
+        let text = "a lasting shift, by cumulative sums, 52 points";
+        let room = width(text) - 10.0;
+        assert_eq!(wrapped(text, room, 2)[1], "points");
+        let lines = balanced(text, room, 2);
+        assert_eq!(lines.join(" "), text);
+        let widths: Vec<f64> = lines.iter().map(|line| width(line)).collect();
+        assert!(
+            widths.len() == 2 && widths[1] > 0.6 * widths[0],
+            "{lines:?}"
+        );
+        assert_eq!(balanced("short", room, 2), ["short"]);
+        assert_eq!(balanced(text, 60.0, 2), wrapped(text, 60.0, 2));
     }
 }

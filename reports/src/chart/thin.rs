@@ -18,6 +18,8 @@ pub(super) struct Spot {
     pub(super) is_kept: bool,
     /// Starts a new line, because of a pause before it.
     pub(super) is_start: bool,
+    /// The stratum whose shape it has.
+    pub(super) stratum: Option<usize>,
 }
 
 /// Indices of the spots to draw, rising.
@@ -74,6 +76,7 @@ mod tests {
                 y: Some((index as f64 * 0.37).sin() * 50.0),
                 is_kept: false,
                 is_start: false,
+                stratum: None,
             })
             .collect()
     }

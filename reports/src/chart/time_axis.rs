@@ -26,6 +26,8 @@ pub(super) struct Pause {
 #[derive(Debug, Clone)]
 pub(super) struct TimeAxis {
     positions: Vec<f64>,
+    /// The points' own times.
+    seconds: Vec<f64>,
     pauses: Vec<Pause>,
     left: f64,
     right: f64,
@@ -60,10 +62,24 @@ impl TimeAxis {
         positions.truncate(points.len());
         Self {
             positions,
+            seconds: points.iter().map(|point| point.x).collect(),
             pauses,
             left,
             right,
         }
+    }
+
+    /// The position of a time between those of points; none before the first or after the last.
+    pub(super) fn place(&self, seconds: f64) -> Option<f64> {
+        let after = self.seconds.partition_point(|at| *at < seconds);
+        let at = *self.seconds.get(after)?;
+        if (at - seconds).abs() < 1e-9 {
+            return self.positions.get(after).copied();
+        }
+        let before = after.checked_sub(1)?;
+        let (from, to) = (self.at(before), self.at(after));
+        let share = (seconds - self.seconds[before]) / (at - self.seconds[before]);
+        Some(from + (to - from) * share.clamp(0.0, 1.0)).filter(|place| place.is_finite())
     }
 
     /// The position of point `index`, or of the last point behind the end.
@@ -238,6 +254,18 @@ mod tests {
                 );
             }
         }
+    }
+
+    #[test]
+    fn a_time_between_points_lies_between_them() {
+        let axis = TimeAxis::new(&at_seconds(&[0.0, 60.0, 120.0, 180.0]), 0.0, 600.0);
+        let middle = axis.place(90.0).expect("within");
+        assert!((middle - (axis.at(1) + axis.at(2)) / 2.0).abs() < 1e-9);
+        assert_eq!(axis.place(120.0), Some(axis.at(2)));
+        assert_eq!((axis.place(-1.0), axis.place(181.0)), (None, None));
+        assert_eq!(axis.place(f64::NAN), None);
+        let none = TimeAxis::new(&[], 0.0, 600.0);
+        assert_eq!(none.place(0.0), None);
     }
 
     #[test]

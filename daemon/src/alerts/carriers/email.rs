@@ -229,7 +229,7 @@ fn picture(
     };
     let facts = ChartFacts::read(reader, stream.clone())?;
     let alert = alert(config, reader, (&streams, &facts), (row, Ask::Facts))?;
-    let chart = report::detail(config, &facts, &alert)?.chart;
+    let chart = report::detail(config, reader, (&streams, &facts), &alert)?.chart;
     Ok(chart.and_then(|chart| {
         let svg = reports::chart_svg(&chart, reports::ChartSize::PAGE);
         reports::png(&svg)

@@ -289,7 +289,7 @@ fn one(
         Causes::Later | Causes::Busy => Ask::Facts,
     };
     let alert = alert(config, reader, (&streams, &facts), (row, ask))?;
-    let mut detail = report::detail(config, &facts, &alert)?;
+    let mut detail = report::detail(config, reader, (&streams, &facts), &alert)?;
     let chart = detail.chart.take();
     let view = One {
         number: alert.row.id,

@@ -7,19 +7,20 @@ use axum::extract::{Path, RawQuery, State};
 use axum::response::Response;
 use reports::Figure;
 use serde::Serialize;
+use tokio::time::timeout;
 
 use super::alerts::{AlertInShort, in_short_on};
 use super::moved::{self, StreamLine};
 use super::proposals::{Waiting, waiting};
 use super::watched::{self, WatchedPads};
-use super::{Page, looked, missing, shown};
+use super::{PASS_PATIENCE, Page, looked, missing, shown};
 use crate::commands::baseline::Baseline;
 use crate::commands::chart::{self, ChartFacts};
 use crate::commands::limits::Watch;
 use crate::commands::{
-    CommandError, characteristic, limits, local_minute, streams, subgroup_name, unit,
+    CommandError, characteristic, limits, local_minute, strata, streams, subgroup_name, unit,
 };
-use crate::config::{Characteristic, Config};
+use crate::config::{Characteristic, Config, Key};
 use crate::serve::access::Visitor;
 use crate::store::query::{LimitsRow, StreamRow};
 use crate::store::{Reader, chart_name};
@@ -142,6 +143,7 @@ struct One {
     moved: Vec<StreamLine>,
     /// Its single pads that moved, where these are watched.
     watched: Option<WatchedPads>,
+    shapes: Shapes,
     may_freeze: bool,
     need_approval: bool,
     proposals: Vec<Waiting>,
@@ -177,10 +179,24 @@ struct Window {
     older: Option<i64>,
 }
 
-/// Which points are asked for.
+/// By what the points of a stream are told apart.
+#[derive(Serialize)]
+struct Shapes {
+    /// What they can be told apart by.
+    keys: Vec<&'static str>,
+    /// What they are told apart by; empty where by nothing.
+    by: &'static str,
+    /// Says why they are not, where that was asked.
+    note: &'static str,
+}
+
+/// Which points are asked for, and by what they are to be told apart.
 struct Asked {
     points: usize,
     through: Option<i64>,
+    by: Option<Key>,
+    /// Whether the archive did not answer when it was asked for that.
+    is_busy: bool,
 }
 
 impl Asked {
@@ -188,6 +204,8 @@ impl Asked {
         let mut asked = Asked {
             points: POINTS[0],
             through: None,
+            by: None,
+            is_busy: false,
         };
         for (name, value) in form_urlencoded::parse(query.unwrap_or_default().as_bytes()) {
             match &*name {
@@ -197,6 +215,7 @@ impl Asked {
                     asked.points = known.unwrap_or(asked.points);
                 }
                 "through" => asked.through = value.parse().ok(),
+                "by" => asked.by = Key::from_name(&value),
                 _ => {}
             }
         }
@@ -212,16 +231,47 @@ pub(in crate::serve) async fn show(
     RawQuery(query): RawQuery,
 ) -> Response {
     let asked = Asked::of(query.as_deref());
+    if asked.by.is_none() {
+        return looked(page, move |page, reader| {
+            shown_one(page, reader, &visitor, (&id, &asked))
+        })
+        .await;
+    }
+    // Strata may take a pass over the archive; where it takes too long the chart comes without.
+    let without = Asked {
+        by: None,
+        is_busy: true,
+        ..asked
+    };
+    if let Ok(place) = Arc::clone(&page.passes).try_acquire_owned() {
+        let (visitor, id) = (visitor.clone(), id.clone());
+        let told = looked(Arc::clone(&page), move |page, reader| {
+            let _place = place;
+            shown_one(page, reader, &visitor, (&id, &asked))
+        });
+        if let Ok(response) = timeout(PASS_PATIENCE, told).await {
+            return response;
+        }
+    }
     looked(page, move |page, reader| {
-        let wanted = id.parse::<i64>().ok();
-        let streams = reader.streams()?;
-        let Some(stream) = streams.iter().find(|stream| Some(stream.id) == wanted) else {
-            return Ok(missing("There is no such stream."));
-        };
-        let view = one(&page.config, reader, (&streams, stream), &asked)?;
-        Ok(shown(page, &visitor, ("stream.html", "streams"), &view))
+        shown_one(page, reader, &visitor, (&id, &without))
     })
     .await
+}
+
+fn shown_one(
+    page: &Page,
+    reader: &Reader,
+    visitor: &Visitor,
+    (id, asked): (&str, &Asked),
+) -> Result<Response, CommandError> {
+    let wanted = id.parse::<i64>().ok();
+    let streams = reader.streams()?;
+    let Some(stream) = streams.iter().find(|stream| Some(stream.id) == wanted) else {
+        return Ok(missing("There is no such stream."));
+    };
+    let view = one(&page.config, reader, (&streams, stream), asked)?;
+    Ok(shown(page, visitor, ("stream.html", "streams"), &view))
 }
 
 fn one(
@@ -239,6 +289,7 @@ fn one(
     };
     let mut chart = chart::view(config, &facts, 0..facts.points.len())?;
     let title = std::mem::replace(&mut chart.title, chart_title(config, what, &facts, asked));
+    let shapes = shapes(config, reader, (streams, &facts), asked, &mut chart)?;
     let alerts = reader.alerts()?;
     let ends = facts.points.first().zip(facts.points.last());
     let shown = ends.map_or((0, 0), |(first, last)| (first.at, last.at));
@@ -282,10 +333,36 @@ fn one(
             .collect(),
         moved: moved::beside(config, streams, &alerts, (stream, shown))?,
         watched: watched::of_stream(config, reader, stream)?,
+        shapes,
         may_freeze: !stream.monitoring,
         need_approval: config.limits_need_approval,
         proposals,
         out_of_service: out_of_service(config, reader, stream)?,
+    })
+}
+
+/// Tells the points of a chart apart, where that was asked and can be done.
+fn shapes(
+    config: &Config,
+    reader: &Reader,
+    (streams, facts): (&[StreamRow], &ChartFacts),
+    asked: &Asked,
+    chart: &mut reports::view::Chart,
+) -> Result<Shapes, CommandError> {
+    let keys = strata::keys_of(config, streams, &facts.stream)?;
+    let by = asked.by.filter(|key| keys.contains(key));
+    if let Some(key) = by {
+        let all = 0..facts.points.len();
+        strata::tell(config, reader, (streams, facts), (key, all), chart)?;
+    }
+    Ok(Shapes {
+        keys: keys.into_iter().map(Key::name).collect(),
+        by: by.map_or("", Key::name),
+        note: match (by, &chart.strata) {
+            (Some(_), None) => "No two of them have points here.",
+            _ if asked.is_busy => "The archive has not answered in time; ask it again.",
+            _ => "",
+        },
     })
 }
 

@@ -18,11 +18,12 @@ function reader(figure) {
   if (rows.length > 0) out.textContent = 'Point at the chart, or go to it and use the arrow keys.';
 
   function words(row) {
-    const cells = [...row.cells].map((cell) => cell.textContent.trim());
-    const remarks = cells[cells.length - 1];
-    const spread = cells.length > 4 ? `, spread ${cells[3]}` : '';
-    const value = `${cells[2]} ${unit}`.trim();
-    return `${cells[0]}, ${cells[1]}: ${value}${spread}${remarks ? `. ${remarks}` : ''}`;
+    const cell = (name) => row.querySelector(`.${name}`)?.textContent.trim() ?? '';
+    const [at, board] = [...row.cells].map((one) => one.textContent.trim());
+    const stratum = cell('stratum') ? `, ${cell('stratum')}` : '';
+    const spread = /\d/.test(cell('spread')) ? `, spread ${cell('spread')}` : '';
+    const remarks = cell('remarks') ? `. ${cell('remarks')}` : '';
+    return `${at}, ${board}${stratum}: ${`${cell('value')} ${unit}`.trim()}${spread}${remarks}`;
   }
 
   function mark(drawing) {
@@ -46,11 +47,12 @@ function reader(figure) {
     drawings.forEach(mark);
   }
 
-  // The next row with a remark that is no mere note on the baseline.
+  // The next row with a remark that is no mere note on what is drawn.
+  const notes = ['', 'baseline', 'shown beside, not judged'];
   function signal(step) {
     for (let place = at + step; place >= 0 && place < rows.length; place += step) {
       const remark = rows[place].querySelector('.remarks').textContent.trim();
-      if (remark !== '' && remark !== 'baseline') return place;
+      if (!notes.includes(remark)) return place;
     }
     return at < 0 ? 0 : at;
   }
@@ -94,7 +96,14 @@ async function later() {
   if (!answer.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), 'text/html');
   const found = fresh.getElementById(part.id);
-  if (found && part.isConnected) part.replaceWith(document.adoptNode(found));
+  if (!found || !part.isConnected) return;
+  part.replaceWith(document.adoptNode(found));
+  // The chart shows what explains the alert as well; who reads it already keeps it.
+  const [old, chart] = [document, fresh].map((page) => page.querySelector('figure.chart'));
+  if (!old || !chart || old.contains(document.activeElement)
+    || old.querySelector('tr.read, details[open]')) return;
+  old.replaceWith(document.adoptNode(chart));
+  reader(chart);
 }
 
 // Whether someone is at work on the page, so that it must not change under their hands.
