@@ -35,7 +35,7 @@ pub const WORDING: &str = "words.txt";
 const SHIFT_PAGE: &str = "shift.html";
 
 /// The built-in templates by name.
-pub(crate) const BUILT_IN: [(&str, &str); 13] = [
+pub(crate) const BUILT_IN: [(&str, &str); 14] = [
     (SHIFT_PAGE, include_str!("../templates/shift.html")),
     ("style.css", include_str!("../templates/style.css")),
     ("summary.html", include_str!("../templates/summary.html")),
@@ -55,6 +55,7 @@ pub(crate) const BUILT_IN: [(&str, &str); 13] = [
         "completeness.html",
         include_str!("../templates/completeness.html"),
     ),
+    ("refused.html", include_str!("../templates/refused.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
     ("health.html", include_str!("../templates/health.html")),
     (

@@ -23,6 +23,7 @@ use crate::driver::{FLAGS, LOOK_EVERY, LOOKS_MAX, program};
 mod driver;
 mod line;
 mod live;
+mod print;
 mod sample;
 mod speed;
 mod users;
