@@ -124,8 +124,14 @@ impl Browser {
         self.call("Page.setDownloadBehavior", download);
     }
 
-    /// Gives an order and waits for what comes of it.
+    /// Gives an order and waits for what comes of it, which has to be done.
     pub fn call(&mut self, method: &str, parameters: Value) -> Value {
+        let done = self.ask(method, parameters);
+        done.unwrap_or_else(|error| panic!("{method}: {error}"))
+    }
+
+    /// Gives an order and waits for what comes of it, or why it was not done.
+    fn ask(&mut self, method: &str, parameters: Value) -> Result<Value, Value> {
         self.calls += 1;
         let mut order = json!({"id": self.calls, "method": method, "params": parameters});
         if !self.page.is_empty() {
@@ -138,8 +144,10 @@ impl Browser {
         loop {
             let mut heard = self.hear(method);
             if heard["id"] == json!(self.calls) {
-                assert!(heard["error"].is_null(), "{method}: {}", heard["error"]);
-                return heard["result"].take();
+                return match heard["error"].take() {
+                    Value::Null => Ok(heard["result"].take()),
+                    error => Err(error),
+                };
             }
         }
     }
@@ -207,8 +215,9 @@ impl Browser {
         for _ in 0..LOOKS_MAX {
             // A page on its way out has no context to ask in.
             let wish = json!({"expression": format!("Boolean({what})"), "returnByValue": true});
-            let answer = self.call("Runtime.evaluate", wish);
-            if answer["result"]["value"] == json!(true) {
+            // One of another origin comes in another process, which closes this one.
+            let answer = self.ask("Runtime.evaluate", wish);
+            if answer.is_ok_and(|answer| answer["result"]["value"] == json!(true)) {
                 return;
             }
             std::thread::sleep(LOOK_EVERY);

@@ -7,10 +7,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use driftvane::commands::audit::{Request, make};
+use driftvane::commands::report::write_shift_report;
 use driftvane::config::Serve;
 use driftvane::ingest::Ingest;
 use driftvane::serve::access::Access;
 use driftvane::serve::{Page, app, serve};
+use driftvane::store::Reader;
 use tokio::sync::watch;
 
 use crate::driver::Browser;
@@ -49,6 +52,7 @@ const PAGES: [(&str, u64); 12] = [
     ("/streams/1/capability", 1),
     ("/streams/1/pads", 1),
     ("/feeds", 0),
+    ("/reports", 0),
     ("/login", 0),
 ];
 
@@ -114,7 +118,24 @@ fn record() -> (Place, Arc<driftvane::config::Config>) {
     let config = Arc::new(config(&folder));
     let mut ingest = Ingest::open(Arc::clone(&config), 1).expect("a record");
     driftvane::run::replay(&mut ingest, &[], &mut |_, _, _| {}).expect("the files are read");
+    drop(ingest);
+    report(&config);
     (Place(folder), config)
+}
+
+/// Writes the report of the shift and an audit pack, so that there is something to list.
+fn report(config: &driftvane::config::Config) {
+    const DAY_US: i64 = 24 * 3_600_000_000;
+    let reader = Reader::open(&config.data_folder).expect("the record");
+    let newest = reader.events().expect("events").expect("an event").1;
+    let shift = driftvane::shifts::at(config, newest);
+    write_shift_report(config, &reader, &shift).expect("a report");
+    let request = Request {
+        from: shift.start,
+        to: shift.start + DAY_US,
+        product: None,
+    };
+    make(config, &reader, &request).expect("a pack");
 }
 
 /// Serves the page for as long as the runtime lives, and says where.

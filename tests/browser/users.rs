@@ -229,3 +229,38 @@ fn a_supervisor_hands_over_and_a_quality_manager_pulls_an_audit_pack() {
         assert!(browser.text("body").contains("paste height"));
     }
 }
+
+#[test]
+fn reports_are_opened_and_a_pack_is_pulled_from_the_page() {
+    let mut line = quiet("from-the-page");
+    line.run(&["report", "shift", "--at", "2026-03-02T07:00"]);
+    let token = line.run(&["token", "desk", "--role", "operate"]);
+    let base = line.watch();
+    let mut browser = Browser::start("from-the-page");
+    browser.be(1_000, "light");
+    sign_in(&mut browser, &base, token.trim());
+    browser.press("nav a[href='/reports']");
+    browser.until("document.querySelector('a[href^=\"/reports/shift/\"]') !== null");
+    let violations = browser.violations();
+    assert!(violations.is_empty(), "{violations:#?}");
+
+    browser.press("a[href^='/reports/shift/']");
+    browser.until("document.querySelector('main, body > header .plant') !== null");
+    assert!(browser.text("body").contains("Shift report"));
+    // Its own style holds, and it is of no origin that could do anything.
+    assert_eq!(browser.js("self.origin"), json!("null"));
+    let edge = "getComputedStyle(document.querySelector('.summary .finding')).display";
+    assert_ne!(browser.js(edge), json!("inline"));
+
+    browser.go(&format!("{base}/reports"));
+    for (name, day) in [("from", "2026-03-02"), ("to", "2026-03-03")] {
+        browser.js(&format!(
+            "document.querySelector('input[name={name}]').value = '{day}'"
+        ));
+    }
+    browser.press("form[action='/reports/packs'] button");
+    browser.until("document.querySelector('a[href$=\"audit.html\"]') !== null");
+    browser.press("a[href$='audit.html']");
+    browser.until("document.querySelector('h1')?.innerText.startsWith('Audit pack')");
+    assert!(browser.text("body").contains("paste height"));
+}

@@ -4,6 +4,7 @@
 //! leaves their name, their reason and the name of their token in the record.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Extension;
 use axum::body::Bytes;
@@ -12,16 +13,21 @@ use axum::http::header::{HeaderMap, LOCATION, SET_COOKIE};
 use axum::http::{HeaderValue, StatusCode};
 use axum::response::Response;
 use axum::routing::{MethodRouter, post};
+use tokio::time::timeout;
 
 use super::access::{Denied, Role, Visitor};
 use super::guard::{COOKIE_NAME, Peer, cookie};
 use super::{Page, pages};
 use crate::clock;
 use crate::commands::alerts::life;
+use crate::commands::audit::{Request, make};
 use crate::commands::limits::Minimum;
 use crate::commands::{self, CommandError, quarantine};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, Service, What};
+
+/// How long a page waits for an audit pack.
+const PACK_PATIENCE: Duration = Duration::from_secs(5);
 
 /// Characters of a name, a comment or a reason.
 const TEXT_MAX: usize = 1_000;
@@ -326,6 +332,35 @@ pub(super) fn restart(
     let said = (by, reason, clock::now());
     commands::limits::restart((&page.config, reader), &stream.label, from, said)?;
     Ok(())
+}
+
+/// Makes an audit pack. It goes on where the answer takes too long, and one at a time.
+pub(super) async fn make_pack(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    body: Bytes,
+) -> Response {
+    let making = act(page, (visitor, Role::Operate), move |page, _, _| {
+        let Ok(_place) = page.packs.try_acquire() else {
+            let words = "a pack is being made already; ask again when it stands among the reports";
+            return Err(CommandError::Refused(words.to_owned()));
+        };
+        let form = Form::read(&body);
+        let product = form.text("product", "the product")?;
+        let request = Request {
+            from: commands::parse_time(&page.config, form.field("from"))?,
+            to: commands::parse_time(&page.config, form.field("to"))?,
+            product: (!product.is_empty()).then_some(product),
+        };
+        let moment = Reader::open(&page.config.data_folder)?.at_one_moment()?;
+        make(&page.config, &moment, &request)
+            .inspect_err(|error| tracing::warn!(%error, "the audit pack was not made"))?;
+        Ok("/reports".to_owned())
+    });
+    timeout(PACK_PATIENCE, making).await.unwrap_or_else(|_| {
+        let words = "The pack is being made. It stands among the reports when it is done.";
+        pages::refusal(StatusCode::ACCEPTED, words)
+    })
 }
 
 /// The stream of a number.

@@ -19,6 +19,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::time::timeout;
 use tower::ServiceExt;
 
+use super::download::InPieces;
 use super::guard::{Peer, harden};
 use super::pages;
 use super::places::{Place, Places};
@@ -36,7 +37,7 @@ const TARGET_MAX: usize = 2_048;
 /// Bytes of a request's body.
 const BODY_MAX: usize = 64 * 1024;
 
-/// Bytes of a response that is no stream of events.
+/// Bytes of a response that is no stream of events and no file.
 const RESPONSE_MAX: u64 = 1024 * 1024;
 
 /// How long a request may take to arrive, to be answered, and a piece of the answer to be taken.
@@ -242,7 +243,8 @@ async fn write_response(
     response: Response,
     is_head: bool,
 ) -> std::io::Result<()> {
-    let is_too_long = response.body().size_hint().lower() > RESPONSE_MAX;
+    let is_in_pieces = response.extensions().get::<InPieces>().is_some();
+    let is_too_long = !is_in_pieces && response.body().size_hint().lower() > RESPONSE_MAX;
     let response = match is_too_long {
         true => refused(
             StatusCode::INTERNAL_SERVER_ERROR,

@@ -33,8 +33,11 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 /// Adds the headers that every response has.
 pub fn harden(mut response: Response) -> Response {
     let headers = response.headers_mut();
+    // A report has a policy of its own, which lets it do even less.
+    headers
+        .entry(CONTENT_SECURITY_POLICY)
+        .or_insert(HeaderValue::from_static(POLICY));
     for (name, value) in [
-        (CONTENT_SECURITY_POLICY, POLICY),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (REFERRER_POLICY, "no-referrer"),
         (CACHE_CONTROL, "no-store"),

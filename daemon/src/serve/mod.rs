@@ -21,6 +21,7 @@ use access::Access;
 pub mod access;
 mod actions;
 mod connection;
+mod download;
 mod events;
 mod guard;
 mod machine;
@@ -52,6 +53,8 @@ pub struct Page {
     listeners: Arc<Semaphore>,
     /// A place for each pass over the archive.
     passes: Arc<Semaphore>,
+    /// The place for an audit pack that is being made.
+    packs: Arc<Semaphore>,
     templates: Environment<'static>,
 }
 
@@ -96,6 +99,7 @@ impl Page {
             health,
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
             passes: Arc::new(Semaphore::new(PASSES_MAX)),
+            packs: Arc::new(Semaphore::new(1)),
             templates: pages::templates()?,
         })
     }
@@ -113,6 +117,7 @@ pub fn app(page: Arc<Page>) -> Router {
         .merge(of_alerts())
         .merge(of_streams())
         .merge(of_feeds())
+        .merge(of_reports())
         .route("/events", get(events::stream))
         .route("/health", get(machine::health))
         .route("/metrics", get(machine::metrics))
@@ -182,6 +187,17 @@ fn of_streams() -> Router<Arc<Page>> {
             "/proposals/{id}/reject",
             actions::on_proposal(What::Rejected),
         )
+}
+
+fn of_reports() -> Router<Arc<Page>> {
+    Router::new()
+        .route("/reports", get(pages::reports::list))
+        .route(
+            "/reports/shift/{start}/{revision}",
+            get(pages::reports::shift),
+        )
+        .route("/reports/packs/{name}/{file}", get(pages::reports::of_pack))
+        .route("/reports/packs", post(actions::make_pack))
 }
 
 fn of_feeds() -> Router<Arc<Page>> {

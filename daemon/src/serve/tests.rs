@@ -11,10 +11,11 @@ use site::{HEADERS, HOSTILE, Site, site};
 
 mod feeds;
 mod proposals;
+mod reports;
 mod site;
 mod socket;
 
-const ROUTES: [(&str, &str); 33] = [
+const ROUTES: [(&str, &str); 37] = [
     ("GET", "/"),
     ("GET", "/alerts"),
     ("GET", "/alerts/health"),
@@ -40,6 +41,10 @@ const ROUTES: [(&str, &str); 33] = [
     ("POST", "/quarantine/1/retry"),
     ("POST", "/quarantine/1/discard"),
     ("GET", "/feeds"),
+    ("GET", "/reports"),
+    ("GET", "/reports/shift/1/1"),
+    ("GET", "/reports/packs/audit-1/audit.html"),
+    ("POST", "/reports/packs"),
     ("GET", "/events"),
     ("GET", "/health"),
     ("GET", "/metrics"),
@@ -185,6 +190,7 @@ async fn who_may_look_sees_every_page_and_changes_nothing() {
     for (method, path) in ROUTES {
         let answer = ask(&site, method, path, &[VIEWER], "by=A&reason=b&comment=c").await;
         let expected = match (method, path) {
+            ("GET", path) if path.starts_with("/reports/") => StatusCode::NOT_FOUND,
             ("GET", _) => StatusCode::OK,
             (_, "/login") => StatusCode::UNAUTHORIZED,
             (_, "/logout") => StatusCode::SEE_OTHER,
@@ -327,6 +333,7 @@ async fn no_text_of_a_file_or_a_person_can_carry_markup_into_a_page() {
         "/streams/1/pads",
         "/alerts/1/causes",
         "/feeds",
+        "/reports",
         "/login",
     ];
     for path in pages {
@@ -493,6 +500,7 @@ async fn without_tokens_everyone_looks_and_nobody_changes() {
         )
         .await;
         let expected = match (method, path) {
+            ("GET", path) if path.starts_with("/reports/") => StatusCode::NOT_FOUND,
             ("GET", _) => StatusCode::OK,
             (_, "/login") => StatusCode::UNAUTHORIZED,
             (_, "/logout") => StatusCode::SEE_OTHER,

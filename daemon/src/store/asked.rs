@@ -164,6 +164,38 @@ impl Reader {
         Ok(rows.into_iter().next())
     }
 
+    /// The newest reports: when their shift started and their revision, the newest first; and how
+    /// many there are in all.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn reports(&self, most: usize) -> Result<(Vec<(i64, u32)>, usize), StoreError> {
+        let rows = self.list(
+            "SELECT shift_start, revision FROM report
+             ORDER BY shift_start DESC, revision DESC LIMIT ?1",
+            [i64::try_from(most).unwrap_or(i64::MAX)],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        let all: Vec<i64> = self.list("SELECT count(*) FROM report", [], |row| row.get(0))?;
+        let all = all.first().and_then(|all| usize::try_from(*all).ok());
+        Ok((rows, all.unwrap_or_default()))
+    }
+
+    /// Where a revision of a shift's report was written.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn report(&self, shift_start: i64, revision: u32) -> Result<Option<String>, StoreError> {
+        let found = self.list(
+            "SELECT path FROM report WHERE shift_start = ?1 AND revision = ?2",
+            params![shift_start, revision],
+            |row| row.get(0),
+        )?;
+        Ok(found.into_iter().next())
+    }
+
     /// The figures that a revision of a report had; absent where none were kept.
     ///
     /// # Errors

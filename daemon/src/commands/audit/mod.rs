@@ -27,7 +27,7 @@ mod shown;
 mod studies;
 
 pub use again::reproduce;
-pub use pack::make;
+pub use pack::{is_pack, make};
 
 use bounded::Rows;
 use scope::Scope;

@@ -218,6 +218,13 @@ fn name(config: &Config, request: &Request) -> String {
     )
 }
 
+/// Whether a folder among the reports has the name of a pack that is whole.
+#[must_use]
+pub fn is_pack(name: &str) -> bool {
+    let is_letter = |c: char| c.is_alphanumeric() || c == '-';
+    name.starts_with("audit-") && name.chars().all(is_letter)
+}
+
 /// Writes a pack where the reports are, and tells where. One that is there already is left.
 pub(super) fn keep(
     config: &Config,

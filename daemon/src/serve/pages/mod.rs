@@ -26,6 +26,7 @@ pub(super) mod health;
 mod moved;
 pub(super) mod now;
 mod proposals;
+pub(super) mod reports;
 pub(super) mod streams;
 pub(super) mod study;
 mod watched;
@@ -36,7 +37,7 @@ const PASS_PATIENCE: Duration = Duration::from_secs(5);
 const STYLE: &str = include_str!("../templates/style.css");
 const SCRIPT: &str = include_str!("../templates/page.js");
 
-const TEMPLATES: [(&str, &str); 17] = [
+const TEMPLATES: [(&str, &str); 18] = [
     ("page.html", include_str!("../templates/page.html")),
     ("now.html", include_str!("../templates/now.html")),
     ("alerts.html", include_str!("../templates/alerts.html")),
@@ -57,6 +58,7 @@ const TEMPLATES: [(&str, &str); 17] = [
         include_str!("../templates/capability.html"),
     ),
     ("pads.html", include_str!("../templates/pads.html")),
+    ("reports.html", include_str!("../templates/reports.html")),
     ("watched.html", include_str!("../templates/watched.html")),
     ("figure.html", include_str!("../templates/figure.html")),
     ("login.html", include_str!("../templates/login.html")),
@@ -65,7 +67,8 @@ const TEMPLATES: [(&str, &str); 17] = [
 /// The templates of all pages.
 pub(super) fn templates() -> Result<Environment<'static>, ServeError> {
     let broken = |error: String| ServeError::Template(error);
-    let mut environment = reports::page_environment().map_err(|error| broken(error.to_string()))?;
+    let mut environment =
+        ::reports::page_environment().map_err(|error| broken(error.to_string()))?;
     for (name, text) in TEMPLATES {
         environment
             .add_template(name, text)
@@ -156,7 +159,7 @@ pub(super) fn with_type(status: StatusCode, kind: &'static str, text: String) ->
 
 /// A page that says why there is no other.
 pub(super) fn refusal(status: StatusCode, words: &str) -> Response {
-    let words = reports::escape(words);
+    let words = ::reports::escape(words);
     let title = status.canonical_reason().unwrap_or("Refused");
     html(
         status,
@@ -259,6 +262,7 @@ pub(super) async fn no_such_method(uri: Uri) -> Response {
         "/reject",
         "/retry",
         "/discard",
+        "/packs",
         "/logout",
     ];
     let allowed = match uri.path() {
