@@ -40,7 +40,7 @@ const SEEN: &str = "(() => {
 })()";
 
 /// The pages, and how many drawings each has.
-const PAGES: [(&str, u64); 12] = [
+const PAGES: [(&str, u64); 13] = [
     ("/", 0),
     ("/alerts", 0),
     ("/alerts/1", 1),
