@@ -5,7 +5,6 @@
 //! the disk is full it pauses and goes on by itself; any other failure of the record ends it.
 
 use std::collections::{BTreeSet, VecDeque};
-use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,18 +14,18 @@ use crate::block::FeedIndex;
 use crate::clock::{self, Monotonic};
 use crate::commands::report;
 use crate::config::Config;
-use crate::feeds::read::first_event_time;
 use crate::feeds::watch::Watch;
 use crate::health::{Health, Kind};
-use crate::ingest::{BATCH_FILES_MAX, Ingest, Outcome, Waiting, are_one_batch};
-use crate::pipeline;
+use crate::ingest::{BATCH_FILES_MAX, Ingest, Outcome};
 use crate::shifts::{self, Span};
 use crate::store::{StoreError, is_full_now};
 
+mod backlog;
 mod folders;
 mod missed;
 mod silence;
 
+use backlog::in_time_order;
 pub use folders::Folders;
 use missed::missed;
 use silence::Silences;
@@ -47,10 +46,7 @@ const REPORT_EVERY_MS: u64 = 15_000;
 const REPORTS_WAITING_MAX: usize = 64;
 
 /// Files that are handed over for reading at once: some transactions of small ones.
-const PART_FILES_MAX: usize = 8 * BATCH_FILES_MAX;
-
-/// Files that a thread looks into at one go for the time of their first event.
-const LOOKED_AT_ONCE: usize = 64;
+const PART_FILES_MAX: usize = 4 * BATCH_FILES_MAX;
 
 /// How often it is looked whether data are older than they are kept.
 const LET_GO_EVERY_MS: u64 = 3_600_000;
@@ -72,35 +68,6 @@ enum Cause {
     Tick,
     /// Someone wants something.
     Wish(Wish),
-}
-
-/// Puts a backlog in the order of its events; looks into the files on several threads. What is
-/// judged at one go needs no order but that of the names.
-pub fn in_time_order(config: &Config, mut waiting: Vec<Waiting>, threads: usize) -> Vec<Waiting> {
-    if are_one_batch(&waiting) {
-        waiting.sort_by(|one, other| one.found.path.cmp(&other.found.path));
-        return waiting;
-    }
-    let mut firsts = Vec::with_capacity(waiting.len());
-    let mut jobs = waiting.chunks(LOOKED_AT_ONCE);
-    let looked = pipeline::in_order::<_, _, Infallible>(
-        threads,
-        &mut || Ok(jobs.next()),
-        &|some: &[Waiting]| -> Vec<i64> {
-            let first = |one: &Waiting| first_event_time(config, one.feed, &one.found.path);
-            some.iter()
-                .map(|one| first(one).unwrap_or(i64::MAX))
-                .collect()
-        },
-        &mut |some| {
-            firsts.extend(some);
-            Ok(())
-        },
-    );
-    let Ok(()) = looked;
-    let mut keyed: Vec<(i64, Waiting)> = firsts.into_iter().zip(waiting).collect();
-    keyed.sort_by(|(a, one), (b, other)| (a, &one.found.path).cmp(&(b, &other.found.path)));
-    keyed.into_iter().map(|(_, one)| one).collect()
 }
 
 /// Reads everything that waits, then ends.

@@ -280,9 +280,9 @@ fn record(base: &Path) -> (Config, Reader) {
         keys: vec![Arc::from("L1")],
     }];
     // The backlog is read three days later, at once.
-    let later = ([Ready::of(effects())], || Ok(Vec::new()));
+    let later = (|| &names[..], [Ready::of(effects())], || Ok(Vec::new()));
     let now = START + 4320 * MINUTE;
-    store.commit(&config, &names, &batch, later, now).unwrap();
+    store.commit(&config, &batch, later, now).unwrap();
     drop(store);
     let reader = Reader::open(&config.data_folder).unwrap();
     (config, reader)

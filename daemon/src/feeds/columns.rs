@@ -18,8 +18,16 @@ pub(super) const NAME_MAX: usize = 200;
 /// Rows handled at once: their cells' places fit into the fastest caches.
 pub(super) const BATCH: usize = 512;
 
-/// About how many rows there are, by the length of the first.
+/// A text up to this length has its lines counted: most files of a backlog are short, and room
+/// that they do not need is most of what they cost.
+const COUNTED: usize = 64 * 1024;
+
+/// For how many rows there is room at first: in a short text for all, in a long one for about as
+/// many as the length of the first says.
 pub(super) fn room(bytes: &[u8]) -> usize {
+    if bytes.len() <= COUNTED {
+        return memchr::memchr_iter(b'\n', bytes).count() + 1;
+    }
     let line = memchr::memchr(b'\n', bytes).unwrap_or(bytes.len());
     bytes.len() / line.max(32) + BATCH
 }

@@ -9,6 +9,7 @@ mod columns;
 pub mod decode;
 pub mod diagnostics;
 mod family;
+pub mod glance;
 mod head;
 mod looks;
 mod midnight;

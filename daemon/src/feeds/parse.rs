@@ -51,7 +51,7 @@ pub fn parse_piece(head: &FileHead, feed: &Feed, bytes: &[u8], first_line: u64) 
         parser.fatal = Some(quarantine);
         return parser.finish();
     }
-    let mut cells = Cells::new(head.columns.len(), BATCH);
+    let mut cells = Cells::new(head.columns.len(), BATCH.min(room(bytes)));
     let mut walk = Walk { at: 0, line: 0 };
     parser.has_controls = looks.controls;
     while walk.at < bytes.len() && parser.fatal.is_none() {

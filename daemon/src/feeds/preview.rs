@@ -6,7 +6,8 @@
 use std::path::Path;
 
 use super::diagnostics::Reject;
-use super::read::{self, ReadFailure};
+use super::glance::peek;
+use super::read::ReadFailure;
 use crate::block::{Block, Column, FeedIndex, Values};
 use crate::config::{Config, Feed, Layout};
 use crate::words::{Call, Review, Role};
@@ -72,7 +73,7 @@ pub fn preview(
     feed_index: FeedIndex,
     path: &Path,
 ) -> Result<Preview, ReadFailure> {
-    let (head, piece) = read::peek(config, feed_index, path)?;
+    let (head, piece) = peek(config, feed_index, path)?;
     let feed = &config.feeds[feed_index];
     let shown = piece.block.rows.min(PREVIEW_ROWS);
     Ok(Preview {

@@ -5,13 +5,14 @@
 //! file, and a success that the file was the same before and after.
 
 use std::cell::RefCell;
-use std::fs::File;
+use std::fs::{File, Metadata};
 use std::io::{self, Read};
 use std::path::Path;
 
 use super::cells::{self, Dialect};
 use super::decode::Decoding;
 use super::diagnostics::{self as codes, Quarantine, REJECTS_KEPT_MAX, Reject};
+use super::glance::Whole;
 use super::head::{self, FileHead, HEAD_MAX};
 use super::midnight::Order;
 use super::parse::{Piece, parse_piece};
@@ -29,10 +30,8 @@ const THREADS_FROM: u64 = 1024 * 1024;
 const HASHED: usize = 64 * 1024;
 /// Files that must be converted to UTF-8 are held in memory and may not be larger, in bytes.
 pub const DECODE_MAX: u64 = 64 * 1024 * 1024;
-/// How much of a file is looked at for a preview or its first time, in bytes.
-const PEEK: u64 = HEAD_MAX as u64;
-/// How much of a file is looked at first for its first time, in bytes.
-const GLANCE: u64 = 4 * 1024;
+/// How much of a file is read first, in bytes.
+const FIRST: u64 = HEAD_MAX as u64;
 
 /// What to read.
 #[derive(Clone, Copy, Debug)]
@@ -48,6 +47,8 @@ pub struct ReadRequest<'a> {
     pub take_last_partial_line: bool,
     /// How many threads may parse.
     pub threads: usize,
+    /// The file, where it was read as a whole before: nothing is read again then.
+    pub whole: Option<&'a Whole>,
 }
 
 /// What was read.
@@ -117,24 +118,19 @@ pub fn read_file<T: Send>(
     request: &ReadRequest<'_>,
     mut to: Use<'_, T>,
 ) -> Result<FileRead, ReadFailure> {
-    let (mut file, before) = open(request.path)?;
-    if before.len < request.from {
-        return Err(ReadFailure::Rewritten);
-    }
-    let first = read_up_to(&mut file, before.len.min(PEEK))?;
-    let decoding = Decoding::of(&first, config.feeds[feed_index].csv.encoding);
     let job = FileJob {
         config,
         feed_index,
         request,
     };
-    let read = if decoding.is_utf8() {
-        let spare = Spare::default();
-        let mut source = Source::new(first, file, before.len, &spare);
-        job.stream(&mut source, request.from, &mut to)?
-    } else {
-        job.convert(decoding, first, file, before.len, &mut to)?
-    };
+    if let Some(whole) = request.whole {
+        let bytes = whole.bytes().to_vec();
+        let len = bytes.len() as u64;
+        return job.read(bytes, io::empty(), len, &mut to);
+    }
+    let (mut file, before) = open(request.path)?;
+    let first = read_up_to(&mut file, before.len.min(FIRST))?;
+    let read = job.read(first, file, before.len, &mut to)?;
     let (_, after) = open(request.path)?;
     let is_same = if request.take_last_partial_line {
         after == before
@@ -150,27 +146,32 @@ pub fn read_file<T: Send>(
 
 /// What tells one state of a file from another.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct State {
-    len: u64,
-    modified_ns: i64,
-    inode: u64,
+pub(super) struct State {
+    pub(super) len: u64,
+    pub(super) modified_ns: i64,
+    pub(super) inode: u64,
+}
+
+impl State {
+    pub(super) fn of(meta: &Metadata) -> State {
+        State {
+            len: meta.len(),
+            modified_ns: modified_ns(meta),
+            inode: inode(meta),
+        }
+    }
 }
 
 /// Opens a regular file; links are not followed.
-fn open(path: &Path) -> Result<(File, State), ReadFailure> {
+pub(super) fn open(path: &Path) -> Result<(File, State), ReadFailure> {
     let Some((file, meta)) = open_and_look(path, Links::Refuse)? else {
         return Err(ReadFailure::Vanished);
     };
-    let state = State {
-        len: meta.len(),
-        modified_ns: modified_ns(&meta),
-        inode: inode(&meta),
-    };
-    Ok((file, state))
+    Ok((file, State::of(&meta)))
 }
 
 /// The first bytes of a file, in as few calls as can be: files are many and small.
-fn read_up_to(file: &mut File, len: u64) -> io::Result<Vec<u8>> {
+pub(super) fn read_up_to(file: &mut File, len: u64) -> io::Result<Vec<u8>> {
     let mut bytes = vec![0; usize::try_from(len).unwrap_or(usize::MAX)];
     let mut read = 0;
     while let Some(room) = bytes.get_mut(read..).filter(|room| !room.is_empty()) {
@@ -299,6 +300,27 @@ impl FileJob<'_> {
         &self.config.feeds[self.feed_index]
     }
 
+    /// Reads a file of so many bytes, of which the first have been read.
+    fn read<R: Read, T: Send>(
+        &self,
+        first: Vec<u8>,
+        rest: R,
+        len: u64,
+        to: &mut Use<'_, T>,
+    ) -> Result<FileRead, ReadFailure> {
+        if len < self.request.from {
+            return Err(ReadFailure::Rewritten);
+        }
+        let decoding = Decoding::of(&first, self.feed().csv.encoding);
+        if decoding.is_utf8() {
+            let spare = Spare::default();
+            let mut source = Source::new(first, rest, len, &spare);
+            self.stream(&mut source, self.request.from, to)
+        } else {
+            self.convert(decoding, first, (rest, len), to)
+        }
+    }
+
     /// The plan of the file and where its rows begin; `None` where a growing file has no header
     /// yet.
     fn head(&self, first: &[u8]) -> Result<Option<(FileHead, usize)>, ReadFailure> {
@@ -371,18 +393,17 @@ impl FileJob<'_> {
     }
 
     /// Reads a file in another encoding: converted in memory as a whole.
-    fn convert<T: Send>(
+    fn convert<R: Read, T: Send>(
         &self,
         decoding: Decoding,
         mut bytes: Vec<u8>,
-        file: File,
-        len: u64,
+        (rest, len): (R, u64),
         to: &mut Use<'_, T>,
     ) -> Result<FileRead, ReadFailure> {
         if len > DECODE_MAX {
             return Err(too_large(decoding).into());
         }
-        file.take(len - bytes.len() as u64)
+        rest.take(len - bytes.len() as u64)
             .read_to_end(&mut bytes)?;
         if (bytes.len() as u64) < len {
             return Err(ReadFailure::Changed);
@@ -528,62 +549,4 @@ impl Totals {
             first_line: self.first_line,
         }
     }
-}
-
-/// The plan and the first rows of a file.
-///
-/// # Errors
-/// See [`ReadFailure`].
-pub(super) fn peek(
-    config: &Config,
-    feed_index: FeedIndex,
-    path: &Path,
-) -> Result<(FileHead, Piece), ReadFailure> {
-    look_at(config, feed_index, path, PEEK)
-}
-
-fn look_at(
-    config: &Config,
-    feed_index: FeedIndex,
-    path: &Path,
-    first: u64,
-) -> Result<(FileHead, Piece), ReadFailure> {
-    let (mut file, state) = open(path)?;
-    let bytes = read_up_to(&mut file, state.len.min(first))?;
-    let is_whole = bytes.len() as u64 == state.len;
-    let feed = &config.feeds[feed_index];
-    let decoding = Decoding::of(&bytes, feed.csv.encoding);
-    let body = &bytes[decoding.mark_len..];
-    let end = if is_whole {
-        body.len()
-    } else {
-        decoding.last_line_end(body)
-    };
-    let text = decoding.decode(&body[..end])?;
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let (head, row_at) = head::open_head(config, feed_index, &name, text.as_bytes())?;
-    let rows = &text.as_bytes()[row_at..];
-    let end = cells::piece_bounds(rows, usize::MAX, is_whole, head.dialect)
-        .pop()
-        .unwrap_or(0);
-    let piece = parse_piece(&head, feed, &rows[..end], head.first_row_line);
-    match piece.fatal {
-        Some(quarantine) => Err(quarantine.into()),
-        None => Ok((head, piece)),
-    }
-}
-
-/// The time of the first row, or of the file itself: to read a backlog in the order of time.
-/// `None` where the beginning of the file gives none.
-#[must_use]
-pub fn first_event_time(config: &Config, feed_index: FeedIndex, path: &Path) -> Option<i64> {
-    let time = |(head, piece): (FileHead, Piece)| {
-        let first = piece.block.at.first().copied();
-        head.at.or(first)
-    };
-    // A backlog is many files: most tell it in their first lines.
-    let short = look_at(config, feed_index, path, GLANCE).ok();
-    short
-        .and_then(time)
-        .or_else(|| peek(config, feed_index, path).ok().and_then(time))
 }

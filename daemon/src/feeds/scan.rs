@@ -4,12 +4,16 @@
 //! listed, links are never followed, and the same folder always gives the same list.
 
 use std::collections::BTreeMap;
+use std::ffi::OsStr;
 use std::fs;
 use std::io;
+use std::num::NonZero;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use super::names;
 use crate::config::Feed;
+use crate::pipeline;
 
 /// A file of a feed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,6 +40,10 @@ pub struct Scan {
     /// Those of them that look like the feed's files, by name; the first ones.
     pub odd: Vec<Odd>,
 }
+
+/// So many files are worth more than one thread, which looks at so many at one go.
+const MANY: usize = 4_096;
+const LOOKED_AT_ONCE: usize = 512;
 
 /// How many odd entries of a folder are told apart.
 const ODD_MAX: usize = 1_000;
@@ -75,37 +83,74 @@ pub fn scan(feed: &Feed) -> Result<Scan, ScanError> {
         source,
     };
     let mut scan = Scan::default();
+    let mut named = Vec::new();
     for entry in fs::read_dir(&feed.folder).map_err(failed)? {
         let entry = entry.map_err(failed)?;
-        let name = entry.file_name();
-        let shown = name.to_string_lossy();
-        if !names::matches(&feed.pattern, &shown) {
-            scan.ignored += 1;
-            continue;
+        match looks_like_one(feed, &entry.file_name()) {
+            Ok(true) => named.push(entry),
+            Ok(false) => scan.ignored += 1,
+            Err(odd) => scan.leave_out(odd),
         }
-        let what = if name.to_str().is_none() {
-            "a name that is not UTF-8"
-        } else if shown.starts_with('.') && !feed.pattern.starts_with('.') {
-            "a temporary name, with a dot before it"
-        } else {
-            match entry.metadata().map(|meta| of_kind(entry.path(), &meta)) {
-                Ok(Some(file)) => {
-                    scan.found.push(file);
-                    continue;
-                }
-                Ok(None) => kind(&entry),
-                Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
-                Err(error) => return Err(failed(error)),
-            }
-        };
-        scan.ignored += 1;
-        let name = shown.into_owned();
-        scan.odd.push(Odd { name, what });
     }
+    let threads = match named.len() {
+        ..MANY => 1,
+        _ => thread::available_parallelism().map_or(1, NonZero::get),
+    };
+    let mut parts = named.chunks(LOOKED_AT_ONCE);
+    pipeline::in_order(
+        threads,
+        &mut || Ok(parts.next()),
+        &|some: &[fs::DirEntry]| some.iter().map(look).collect::<Vec<_>>(),
+        &mut |looks| looks.into_iter().try_for_each(|look| scan.add(look)),
+    )
+    .map_err(failed)?;
     scan.found.sort_by(|a, b| a.file_name.cmp(&b.file_name));
     scan.odd.sort();
     scan.odd.truncate(ODD_MAX);
     Ok(scan)
+}
+
+impl Scan {
+    fn add(&mut self, look: io::Result<Result<Found, Odd>>) -> io::Result<()> {
+        match look {
+            Ok(Ok(file)) => self.found.push(file),
+            Ok(Err(odd)) => self.leave_out(odd),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(error),
+        }
+        Ok(())
+    }
+
+    fn leave_out(&mut self, odd: Odd) {
+        self.ignored += 1;
+        self.odd.push(odd);
+    }
+}
+
+/// Whether a name is that of a file of the feed, or what is odd about one that looks like it.
+fn looks_like_one(feed: &Feed, name: &OsStr) -> Result<bool, Odd> {
+    let shown = name.to_string_lossy();
+    if !names::matches(&feed.pattern, &shown) {
+        return Ok(false);
+    }
+    let what = if name.to_str().is_none() {
+        "a name that is not UTF-8"
+    } else if shown.starts_with('.') && !feed.pattern.starts_with('.') {
+        "a temporary name, with a dot before it"
+    } else {
+        return Ok(true);
+    };
+    let name = shown.into_owned();
+    Err(Odd { name, what })
+}
+
+/// What lies under a name of the feed.
+fn look(entry: &fs::DirEntry) -> io::Result<Result<Found, Odd>> {
+    let meta = entry.metadata()?;
+    Ok(of_kind(entry.path(), &meta).ok_or_else(|| Odd {
+        name: entry.file_name().to_string_lossy().into_owned(),
+        what: kind(entry),
+    }))
 }
 
 /// What an entry is that is no regular file.

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use encoding_rs::{UTF_8, WINDOWS_1252};
 use jiff::tz::TimeZone;
 
-use super::read::{FileRead, ReadFailure, ReadRequest, Use, first_event_time, read_file};
+use super::glance::glance;
+use super::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use super::*;
 use crate::block::{Block, Values};
 use crate::config::{
@@ -16,6 +17,7 @@ use crate::config::{
 use crate::words::{Call, Review, Role, Station};
 
 mod defects;
+mod glances;
 mod pieces;
 
 fn column(name: &str) -> Source {
@@ -226,6 +228,7 @@ fn whole(path: &Path) -> ReadRequest<'_> {
         prefix: None,
         take_last_partial_line: true,
         threads: 1,
+        whole: None,
     }
 }
 
@@ -321,7 +324,6 @@ fn roles_values_and_families_come_from_their_columns() {
     };
     assert_eq!(values[0][..2], [101.5, 99.0]);
     assert!(values[0][2].is_nan() && values[1][3].is_nan());
-    assert_eq!(first_event_time(&config(), 0, &path), Some(block.at[0]));
 }
 
 const EUROPEAN: &str = "Baugruppe: AX-7\r\nPrüfpunkte;96\r\n\r\nDatum;Zeit;Bauteil;Höhe [mm]\r\n\

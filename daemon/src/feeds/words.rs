@@ -4,17 +4,22 @@
 //! to panel, so a word is first compared with the one before and with the one that followed it
 //! last time; only what breaks the sequence is looked up.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::number::load;
 use crate::block::Column;
 
+/// So many words are gone through one by one; only beyond is there a table to look them up in.
+const FEW: usize = 16;
+
 /// The words of one column of one piece.
 #[derive(Debug, Default)]
 pub struct Words {
     words: Vec<Arc<str>>,
     entries: Vec<Entry>,
+    /// The codes of all words, once these are many.
     codes: HashMap<Arc<str>, u32>,
     last: u32,
 }
@@ -65,7 +70,7 @@ impl Words {
                 return entry.next;
             }
         }
-        self.look_up(&text[start..end], wanted)
+        self.look_up((text, start, end), wanted)
     }
 
     #[inline]
@@ -84,27 +89,51 @@ impl Words {
     }
 
     #[cold]
-    fn look_up(&mut self, text: &[u8], wanted: Entry) -> u32 {
-        let word = String::from_utf8_lossy(text);
-        let code = match self.codes.get(word.as_ref()) {
-            Some(&code) => code,
-            None => {
-                let code = self.words.len() as u32;
-                let word: Arc<str> = word.into();
-                self.entries.push(Entry {
-                    next: code,
-                    ..wanted
-                });
-                self.words.push(Arc::clone(&word));
-                self.codes.insert(word, code);
-                code
-            }
-        };
+    fn look_up(&mut self, place: (&[u8], usize, usize), wanted: Entry) -> u32 {
+        let code = self.find(place, &wanted).unwrap_or_else(|word| {
+            let code = self.words.len() as u32;
+            self.entries.push(Entry {
+                next: code,
+                ..wanted
+            });
+            self.add(word.into());
+            code
+        });
         if let Some(entry) = self.entries.get_mut(self.last as usize) {
             entry.next = code;
         }
         self.last = code;
         code
+    }
+
+    /// The code of a word that is known, or else the word.
+    fn find<'a>(
+        &self,
+        (text, start, end): (&'a [u8], usize, usize),
+        wanted: &Entry,
+    ) -> Result<u32, Cow<'a, str>> {
+        let word = String::from_utf8_lossy(&text[start..end]);
+        if !self.codes.is_empty() {
+            return self.codes.get(word.as_ref()).copied().ok_or(word);
+        }
+        let same = |(code, entry): &(u32, &Entry)| {
+            self.is_word(**entry, *code, wanted, (text, start, end))
+        };
+        let known = (0..).zip(&self.entries).find(same);
+        known.map(|(code, _)| code).ok_or(word)
+    }
+
+    /// Takes in a word that is not known.
+    fn add(&mut self, word: Arc<str>) {
+        self.words.push(word);
+        let known = match self.words.len() {
+            ..FEW => return,
+            FEW => 0,
+            more => more - 1,
+        };
+        let fresh = self.words.iter().zip(0..).skip(known);
+        self.codes
+            .extend(fresh.map(|(word, code)| (Arc::clone(word), code)));
     }
 
     /// The words that have a code of `known` or more.
@@ -160,6 +189,17 @@ mod tests {
             .collect();
         assert_eq!(codes, [0, 0, 1, 2, 0, 1, 0, 3, 4, 0, 2]);
         assert_eq!(words.since(3).len(), 2);
+        let many: Vec<String> = (0..100).map(|number| format!("U{number}")).collect();
+        let code = |words: &mut Words, text: &String| words.code(text.as_bytes(), 0, text.len());
+        let first: Vec<u32> = many.iter().map(|text| code(&mut words, text)).collect();
+        assert_eq!(first, (5..105).collect::<Vec<u32>>());
+        let again: Vec<u32> = many
+            .iter()
+            .rev()
+            .map(|text| code(&mut words, text))
+            .collect();
+        assert_eq!(again, (5..105).rev().collect::<Vec<u32>>());
+        assert_eq!(words.code(b"R2", 0, 2), 1, "from before they were many");
         let column = words.into_column(codes);
         assert_eq!(column.text(8).map(|word| word.as_ref()), Some("C100000002"));
         assert_eq!(column.text(10), None);

@@ -4,7 +4,7 @@
 //! the tallies and the archive, and commits all of it at once. Knows no watching and no time of
 //! day: the caller says what waits and what time it is.
 
-use std::collections::BTreeSet;
+use std::collections::HashSet;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::ScopedJoinHandle;
@@ -13,6 +13,7 @@ use crate::block::FeedIndex;
 use crate::clock::Monotonic;
 use crate::config::Config;
 use crate::engine::{Command, Engine, Sorted, StreamName};
+use crate::feeds::glance::Whole;
 use crate::feeds::read::{FileRead, ReadFailure, ReadRequest, Use, read_file};
 use crate::feeds::regular::is_of_the_system;
 use crate::feeds::scan::Found;
@@ -43,7 +44,7 @@ use repeated::{AtHand, Compared};
 use unreadable::{is_worth_a_try, unreadable};
 
 /// Files in one transaction at most.
-pub const BATCH_FILES_MAX: usize = 4_096;
+pub const BATCH_FILES_MAX: usize = 8_192;
 
 /// A file above this size is read piece by piece and committed alone.
 const LARGE_FILE_BYTES: u64 = 8 << 20;
@@ -53,7 +54,7 @@ const LARGE_FILE_BYTES: u64 = 8 << 20;
 const BATCH_BYTES_MAX: u64 = 32 << 20;
 
 /// What is read while a transaction is written, beside what each thread reads: so many goes.
-const READ_AHEAD: usize = 64;
+const READ_AHEAD: usize = 128;
 
 /// Streams that are evaluated and wait to be written at most.
 const SETTLED_MAX: usize = 4;
@@ -68,6 +69,8 @@ pub struct Waiting {
     pub feed: FeedIndex,
     /// What the scan saw.
     pub found: Found,
+    /// Its content, where that was seen already.
+    pub whole: Option<Whole>,
 }
 
 /// Whether all these files are sure to be committed together. Their order makes no difference then,
@@ -200,12 +203,12 @@ impl Ingest {
         while !left.is_empty() && !self.health.is_stopping() {
             let mut small = Vec::new();
             let mut large = None;
-            let mut planned = BTreeSet::new();
+            let mut planned = HashSet::new();
             self.store.look()?;
             let unknown = self.unknown(left)?;
             while let Some((one, rest)) = left.split_first() {
                 left = rest;
-                if !planned.insert((one.feed, &one.found.path)) {
+                if !planned.insert((one.feed, one.found.path.as_os_str())) {
                     continue;
                 }
                 match self.plan(one, unknown.contains(&one.feed))? {
@@ -298,13 +301,7 @@ impl Ingest {
     }
 
     fn learn_names(&mut self) {
-        let known = self.names.len();
-        let fresh = self
-            .engine
-            .streams()
-            .iter()
-            .skip(known)
-            .map(|stream| stream.name().clone());
+        let fresh = names_from(&self.engine, self.names.len());
         self.names.extend(fresh);
     }
 
@@ -435,22 +432,29 @@ impl Ingest {
     ) -> Result<Vec<AlertNews>, StoreError> {
         std::thread::scope(|scope| {
             let archiving = scope.spawn(archive);
-            for one in sorted {
-                self.engine.take(one);
-            }
-            self.learn_names();
-            let (engine, store) = (&mut self.engine, &mut self.store);
+            let (names, engine, store) = (&mut self.names, &mut self.engine, &mut self.store);
+            let known = names.len();
+            let (named, fresh) = sync_channel(1);
             let (told, effects) = sync_channel(SETTLED_MAX);
             let settle = move || {
+                sorted.into_iter().for_each(|one| engine.take(one));
                 // Where nobody listens any more, the commit has failed and says so.
-                engine.settle_each(&mut |effects| if told.send(Ready::of(effects)).is_ok() {});
+                if named.send(names_from(engine, known)).is_ok() {
+                    engine.settle_each(&mut |effects| if told.send(Ready::of(effects)).is_ok() {});
+                }
             };
             let settling = Settling {
                 effects,
                 thread: Some(scope.spawn(settle)),
             };
-            let later = (settling, || finished(archiving));
-            store.commit(&self.config, &self.names, batch, later, now)
+            // Without an answer the thread has broken down, which `settling` passes on.
+            let names = move || {
+                let all = names;
+                all.extend(fresh.recv().unwrap_or_default());
+                all.as_slice()
+            };
+            let later = (names, settling, || finished(archiving));
+            store.commit(&self.config, batch, later, now)
         })
     }
 
@@ -485,6 +489,12 @@ impl Ingest {
         }
         Ok(outcome)
     }
+}
+
+/// The names of the streams from a place on.
+fn names_from(engine: &Engine, place: usize) -> Vec<StreamName> {
+    let streams = engine.streams().iter().skip(place);
+    streams.map(|stream| stream.name().clone()).collect()
 }
 
 /// What the engine asks to keep, as it comes.
@@ -539,6 +549,7 @@ fn request<'a>(config: &Config, one: &'a Waiting, start: Start, threads: usize) 
         prefix: start.prefix,
         take_last_partial_line: !config.feeds[one.feed].grows,
         threads,
+        whole: one.whole.as_ref(),
     }
 }
 

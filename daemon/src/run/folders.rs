@@ -79,7 +79,11 @@ impl Folders {
         self.at_rest[feed] = settled.len() == count;
         settled
             .into_iter()
-            .map(|found| Waiting { feed, found })
+            .map(|found| Waiting {
+                feed,
+                found,
+                whole: None,
+            })
             .collect()
     }
 

@@ -16,7 +16,7 @@ use super::state_form::state_text;
 use super::visits::{UnitKey, UnitTally, write_units};
 use super::{Store, StoreError, db, i64_of, watched};
 use crate::config::Config;
-use crate::engine::{Effects, PointFacts, StreamFacts, late_point, stream_label};
+use crate::engine::{Effects, PointFacts, StreamFacts, StreamName, late_point, stream_label};
 
 /// What became of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,17 +140,18 @@ impl Store {
     }
 
     /// Commits a batch, and with it what the engine asks to keep and the segments of the archive
-    /// that are on disk: these are waited for only when everything before them is written.
+    /// that are on disk: these, and the names of all streams before, are waited for only when
+    /// everything before them is written.
     ///
     /// # Errors
     ///
     /// When the database refuses. Nothing of the batch may be taken as kept or as not kept then.
-    pub fn commit(
+    pub fn commit<'a>(
         &mut self,
         config: &Config,
-        names: &[crate::engine::StreamName],
         batch: &Batch,
-        (effects, segments): (
+        (names, effects, segments): (
+            impl FnOnce() -> &'a [StreamName],
             impl IntoIterator<Item = Ready>,
             impl FnOnce() -> Result<Vec<Written>, StoreError>,
         ),
@@ -163,6 +164,7 @@ impl Store {
         let transaction =
             Transaction::new(&mut self.connection, TransactionBehavior::Immediate).map_err(wrap)?;
         write_batch(&transaction, batch, &self.observed, now).map_err(wrap)?;
+        let names = names();
         let mut changed = Changed::nothing();
         for ready in effects {
             let to = (&transaction, &self.observed);
@@ -220,7 +222,7 @@ fn write_segments(to: &Transaction, segments: &[Written]) -> rusqlite::Result<()
 fn write_ready(
     (to, observed): (&Transaction, &Observed),
     config: &Config,
-    names: &[crate::engine::StreamName],
+    names: &[StreamName],
     ready: &Ready,
     (changed, now): (&mut Changed, i64),
 ) -> rusqlite::Result<()> {
@@ -314,7 +316,7 @@ fn text(text: &str) -> ValueRef<'_> {
 fn write_stream(
     to: &Transaction,
     config: &Config,
-    names: &[crate::engine::StreamName],
+    names: &[StreamName],
     facts: &StreamFacts,
 ) -> rusqlite::Result<()> {
     let name = &names[facts.stream];
@@ -342,7 +344,7 @@ fn write_stream(
 fn write_points(
     to: &Transaction,
     config: &Config,
-    names: &[crate::engine::StreamName],
+    names: &[StreamName],
     ready: &Ready,
 ) -> rusqlite::Result<Sum> {
     let mut gone = to.prepare_cached(
@@ -370,7 +372,7 @@ fn write_points(
 fn joined_late(
     to: &Transaction,
     config: &Config,
-    names: &[crate::engine::StreamName],
+    names: &[StreamName],
     point: &PointFacts,
 ) -> rusqlite::Result<Option<PointFacts>> {
     let before: Option<Vec<u8>> = to

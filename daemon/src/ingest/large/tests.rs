@@ -32,6 +32,7 @@ fn a_file_that_is_another_at_its_second_reading_is_read_anew() {
     let waiting = |name: &str| Waiting {
         feed: 0,
         found: found(&path(name)).unwrap().unwrap(),
+        whole: None,
     };
     std::fs::write(path("first.csv"), rows(&["P1", "P2"])).unwrap();
     assert_eq!(ingest.take(&[waiting("first.csv")], NOW).unwrap().rows, 2);
