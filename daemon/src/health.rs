@@ -18,19 +18,22 @@ pub const COMMIT_SECONDS: [f64; 9] = [0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 
 pub enum Kind {
     /// The disk of the data folder is full: reading is paused.
     DiskFull,
+    /// No more files can be opened: reading is paused.
+    OpenFiles,
     /// A shift report can not be written.
     Report,
 }
 
 impl Kind {
     /// All kinds.
-    pub const ALL: [Kind; 2] = [Kind::DiskFull, Kind::Report];
+    pub const ALL: [Kind; 3] = [Kind::DiskFull, Kind::OpenFiles, Kind::Report];
 
     /// The name in the record, in alerts and in metrics.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
             Kind::DiskFull => "disk-full",
+            Kind::OpenFiles => "open-files",
             Kind::Report => "report",
         }
     }
@@ -38,7 +41,7 @@ impl Kind {
     /// Whether nothing is read while it lasts.
     #[must_use]
     pub fn pauses(self) -> bool {
-        matches!(self, Kind::DiskFull)
+        matches!(self, Kind::DiskFull | Kind::OpenFiles)
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Hints only say where to look; the scan decides what waits, and the record decides what counts.
 //! The loop starts nothing that it does not finish: a stop between two batches loses nothing. Where
-//! the disk is full it pauses and goes on by itself; any other failure of the record ends it.
+//! there is no room it pauses and goes on by itself; any other failure of the record ends it.
 
 use std::collections::{BTreeSet, VecDeque};
 use std::path::{Path, PathBuf};
@@ -23,6 +23,7 @@ use crate::store::{StoreError, is_full_now};
 mod backlog;
 mod folders;
 mod missed;
+mod pause;
 mod silence;
 
 use backlog::in_time_order;
@@ -36,7 +37,7 @@ const TICK: Duration = Duration::from_millis(250);
 /// How often the timers of alerts are looked at, in milliseconds.
 const TIMERS_MS: u64 = 1_000;
 
-/// How often it is tried whether a full disk has room again.
+/// How often it is tried whether there is room again.
 pub const ROOM_EVERY_MS: u64 = 2_000;
 
 /// How often a report that could not be written is tried again.
@@ -175,31 +176,11 @@ pub fn open(
     health.step();
     match Ingest::open_beside(Arc::clone(config), threads, Arc::clone(health)) {
         Err(error) if error.is_full() || is_full_now(&config.data_folder) => {
-            let is_new = !health.is_paused();
-            say_full(config, health, &error);
-            if is_new {
-                announce_full(config, health, announcer);
-            }
+            pause::tell(config, health, announcer, (Kind::DiskFull, &error));
             Ok(None)
         }
         opened => opened.map(Some),
     }
-}
-
-/// Says that the disk is full.
-fn say_full(config: &Config, health: &Health, error: &StoreError) {
-    let words = format!(
-        "the disk of {} is full: reading is paused and nothing is lost; make room, and it goes on \
-         by itself ({error})",
-        config.data_folder.display()
-    );
-    health.raise(Kind::DiskFull, &words);
-}
-
-fn announce_full(config: &Arc<Config>, health: &Health, announcer: &mut Announcer) {
-    let all = health.hindrances();
-    let full = all.iter().filter(|one| one.kind == Kind::DiskFull);
-    full.for_each(|one| announcer.announce(config, one));
 }
 
 /// What the loop remembers from turn to turn.
@@ -222,8 +203,10 @@ struct Turn {
     unreported: VecDeque<Span>,
     /// No report is tried before.
     reports_from_ms: u64,
-    /// When room on a full disk was last tried.
+    /// When it was last tried whether there is room.
     room_tried_ms: Option<u64>,
+    /// Whether the engine has not yet gone back to the record after what was not kept.
+    must_go_back: bool,
     /// When what is too old was last let go.
     let_go_ms: Option<u64>,
     /// Times at which the system lost events that have been told.
@@ -249,6 +232,7 @@ impl Turn {
             unreported: VecDeque::new(),
             reports_from_ms: 0,
             room_tried_ms: None,
+            must_go_back: false,
             let_go_ms: None,
             lost: 0,
             announcer: Announcer::default(),
@@ -300,45 +284,29 @@ impl Turn {
         Ok(())
     }
 
-    /// One turn: reads what waits, unless the disk is full.
+    /// One turn: reads what waits, unless there is no room for it.
     fn work(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {
         self.health.step();
         self.end_shift(clock::now());
         self.write_report();
-        if self.health.is_paused() && !self.has_room(ingest) {
+        if self.health.is_paused() && !self.can_go_on(ingest)? {
             return Ok(Outcome::default());
         }
         match self.read(ingest) {
-            Err(error) if ingest.store().is_surely_full(&error) => {
+            Err(error) if ingest.store().is_surely_not_kept(&error) => {
                 self.pause(ingest, &error)?;
                 Ok(Outcome::default())
             }
             Err(error) => Err(error),
             Ok(outcome) => {
-                self.health.lift(Kind::DiskFull);
+                // Where files are still coming to rest nothing has been shown.
+                if outcome.is_kept() || self.folders.at_rest.iter().all(|at_rest| *at_rest) {
+                    let over = Kind::ALL.into_iter().filter(|kind| kind.pauses());
+                    over.for_each(|kind| self.health.lift(kind));
+                }
                 Ok(outcome)
             }
         }
-    }
-
-    /// Whether a full disk has room again, where it is time to look.
-    fn has_room(&mut self, ingest: &mut Ingest) -> bool {
-        if !is_time(&mut self.room_tried_ms, ROOM_EVERY_MS, self.clock.ms()) {
-            return false;
-        }
-        self.due.extend(0..self.config.feeds.len());
-        ingest.store().has_room()
-    }
-
-    /// Pauses: nothing of the last batch was kept, and its files wait where they are.
-    fn pause(&mut self, ingest: &mut Ingest, error: &StoreError) -> Result<(), StoreError> {
-        let is_new = !self.health.is_paused();
-        say_full(&self.config, &self.health, error);
-        ingest.go_back()?;
-        if is_new {
-            announce_full(&self.config, &self.health, &mut self.announcer);
-        }
-        Ok(())
     }
 
     fn read(&mut self, ingest: &mut Ingest) -> Result<Outcome, StoreError> {

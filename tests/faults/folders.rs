@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use crate::kept::{ask_again, assert_whole, deliveries, quick_config, undisturbed};
 use crate::place::{Place, assert_same_rows, wait_until};
-use crate::tools::{Mounted, open_files, rounds, tool, tracer};
+use crate::tools::{Mounted, open_files, rounds, status, tool, tracer};
 
 const SET_ASIDE: &str = "SELECT count(*) FROM file WHERE verdict = 'quarantined'";
 
@@ -38,13 +38,13 @@ fn without_watches_or_hints_the_folders_are_scanned_and_the_limit_is_named() {
 }
 
 /// A running daemon may open nothing more, or hardly anything: no folder, no file, or no segment.
-/// What lacks a folder or a file waits; what lacks a segment ends, for what it wrote is unknown.
+/// What lacks a folder or a file waits, and what lacks a segment pauses reading.
 #[test]
 fn too_few_open_files_cost_time_and_nothing_else() {
     let config = quick_config().replace("settle_ms = 20", "settle_ms = 20\nscan_seconds = 1");
     let files = &deliveries(142)[..40];
     let expected = undisturbed(&config, files);
-    let (mut told, mut ended) = (0, Vec::new());
+    let (mut told, mut paused) = (0, Vec::new());
     for spare in 0..rounds(3, 12) {
         let place = Place::new(&config);
         files[..10].iter().for_each(|file| place.deliver(file));
@@ -57,22 +57,115 @@ fn too_few_open_files_cost_time_and_nothing_else() {
         });
         std::thread::sleep(Duration::from_secs(1));
         told += usize::from(place.log().contains("Too many open files"));
-        if watching.runs() {
-            limit_open_files(watching.id(), 1_024);
-        } else {
-            assert_eq!(watching.ended(), Some(1), "{spare}: {}", place.log());
-            ended.push(spare);
-            place.assert_sound();
-            watching = place.watch();
-        }
+        assert!(watching.runs(), "{spare}: {}", place.log());
+        limit_open_files(watching.id(), 1_024);
         wait_until("all rows", || place.rows() == expected.rows());
         watching.stop();
         assert_eq!(place.number(SET_ASIDE), 0, "{spare} to spare");
+        if place.log().contains(PAUSED) {
+            paused.push(spare);
+        }
         assert_whole(&place);
         assert_same_rows("counted", &expected.counted(), &place.counted());
     }
     assert!(told > 0, "no daemon lacked an open file");
-    println!("with so many to spare the daemon ended, and went on when started again: {ended:?}");
+    println!("with so many to spare reading paused, and went on: {paused:?}");
+}
+
+/// What is said where reading pauses for a lack of open files.
+const PAUSED: &str = "can open no more files: reading is paused and nothing is lost";
+
+#[test]
+fn a_segment_that_can_not_be_opened_pauses_reading_which_goes_on_alone() {
+    let config = quick_config().replace("settle_ms = 20", "settle_ms = 20\nscan_seconds = 1");
+    let files: Vec<_> = deliveries(145).into_iter().take(20).collect();
+    let expected = undisturbed(&config, &files);
+    let segment = archived_paste(&expected).remove(0);
+    let (folder, _) = segment.rsplit_once('/').unwrap();
+    let first = files.iter().find(|file| file.station == "paste").unwrap();
+    let digest = blake3::hash(&first.content).to_hex();
+    let name = format!("paste-l1-{}.part", &digest.as_str()[..16]);
+    for error in ["EMFILE", "ENFILE"] {
+        let place = Place::new(&config);
+        let part = place
+            .path("driftvane-data/archive")
+            .join(folder)
+            .join(&name);
+        let wrapper = tracer(&[&format!("openat:error={error}")], &[&part]);
+        let mut watching = place.watch_by(place.command_under(wrapper, &["watch"]));
+        place.deliver(first);
+        wait_until("reading to pause", || place.log().contains(PAUSED));
+        // It is tried again, and no less in vain.
+        std::thread::sleep(Duration::from_secs(5));
+        assert!(watching.runs(), "{error}: {}", place.log());
+        assert_eq!((place.files(), place.rows()), (0, 0), "{error}");
+        let_go(watching.id());
+        let rest = files
+            .iter()
+            .filter(|file| file.file_name != first.file_name);
+        rest.for_each(|file| place.deliver(file));
+        wait_until("all rows", || place.rows() == expected.rows());
+        watching.stop();
+        assert_eq!(place.log().matches("alert of the system: over").count(), 1);
+        let ended = "SELECT count(*) FROM trouble WHERE kind = 'open-files' AND returned_at > 0";
+        assert_eq!(place.number(ended), 1, "{error}");
+        assert_eq!(place.number(SET_ASIDE), 0, "{error}");
+        assert_whole(&place);
+        assert_same_rows("counted", &expected.counted(), &place.counted());
+    }
+}
+
+#[test]
+fn an_earlier_content_that_can_not_be_opened_is_compared_later() {
+    let config = quick_config().replace("settle_ms = 20", "settle_ms = 20\nscan_seconds = 1");
+    let place = Place::new(&config);
+    let files: Vec<_> = deliveries(146).into_iter().take(20).collect();
+    let expected = undisturbed(&config, &files);
+    files.iter().for_each(|file| place.deliver(file));
+    place.replay();
+    let before = place.counted();
+    // The same rows under another name and in another content.
+    let again = files.iter().find(|file| file.station == "paste").unwrap();
+    let copy = format!("paste/again-{}", again.file_name);
+    place.write(&copy, [&again.content[..], b"\n"].concat());
+    let archive = place.path("driftvane-data/archive");
+    let segments = archived_paste(&place).into_iter();
+    let segments: Vec<_> = segments.map(|path| archive.join(path)).collect();
+    let paths: Vec<_> = segments.iter().map(std::path::PathBuf::as_path).collect();
+    let wrapper = tracer(&["openat:error=EMFILE"], &paths);
+    let mut watching = place.watch_by(place.command_under(wrapper, &["watch"]));
+    wait_until("the lack to be told", || {
+        place.log().contains("recorded rows can not be read yet")
+    });
+    assert!(watching.runs(), "{}", place.log());
+    let known = format!(
+        "SELECT count(*) FROM file WHERE path LIKE '%again-{}'",
+        again.file_name
+    );
+    assert_eq!(place.number(&known), 0);
+    let_go(watching.id());
+    wait_until("the copy to be compared", || place.number(&known) == 1);
+    watching.stop();
+    let verdict = format!("{known} AND verdict = 'duplicate' AND rows_duplicate = rows_read");
+    assert_eq!(place.number(&verdict), 1);
+    place.assert_sound();
+    assert_same_rows("counted", &before, &place.counted());
+    assert_same_rows("counted", &expected.counted(), &place.counted());
+}
+
+/// Ends the tracer of a process, which goes on without it.
+fn let_go(process: u32) {
+    let tracer = status(process, "TracerPid").to_string();
+    tool("kill", &["-KILL", &tracer]);
+}
+
+/// The segments of the paste station, below the archive.
+fn archived_paste(place: &Place) -> Vec<String> {
+    let record = place.record();
+    let query = "SELECT path FROM segment WHERE path LIKE '%station=paste/%' ORDER BY path";
+    let mut query = record.prepare(query).unwrap();
+    let rows = query.query_map([], |row| row.get(0)).unwrap();
+    rows.map(Result::unwrap).collect()
 }
 
 fn limit_open_files(process: u32, most: usize) {

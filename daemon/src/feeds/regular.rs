@@ -79,6 +79,12 @@ pub fn is_of_the_system(error: &io::Error) -> bool {
         .is_some_and(|code| lack.contains(&code) || share.contains(&code))
 }
 
+/// Whether no more files can be opened, by this program or by all.
+#[must_use]
+pub fn is_lack_of_files(error: &io::Error) -> bool {
+    matches!(error.raw_os_error(), Some(libc::EMFILE | libc::ENFILE))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

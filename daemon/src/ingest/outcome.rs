@@ -53,6 +53,12 @@ impl Outcome {
         }
     }
 
+    /// Whether anything was written down about a file.
+    #[must_use]
+    pub fn is_kept(&self) -> bool {
+        self.accepted + self.duplicate + self.quarantined > 0
+    }
+
     /// Adds what became of more files.
     pub fn add(&mut self, other: Outcome) {
         self.accepted += other.accepted;

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, ErrorCode, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::clock;
-use crate::feeds::regular::is_of_the_system;
+use crate::feeds::regular::{is_lack_of_files, is_of_the_system};
 use chain::{Entry, Observed};
 use folder::Newest;
 
@@ -169,8 +169,8 @@ pub enum StoreError {
         /// Why, and what to do.
         reason: String,
     },
-    /// The archive could not be written.
-    #[error("the archive could not be written: {0}")]
+    /// The archive can not be written or read.
+    #[error("the archive can not be written or read: {0}")]
     Archive(String),
     /// The folder can not be written, and reading what was written last needs that.
     #[error(
@@ -189,6 +189,12 @@ impl StoreError {
     #[must_use]
     pub fn is_of_the_system(&self) -> bool {
         matches!(self, StoreError::File { source, .. } if is_of_the_system(source))
+    }
+
+    /// Whether no more files can be opened, and nothing else is wrong.
+    #[must_use]
+    pub fn lacks_files(&self) -> bool {
+        matches!(self, StoreError::File { source, .. } if is_lack_of_files(source))
     }
 
     /// Whether the disk is full, and nothing else is wrong.
@@ -368,10 +374,11 @@ impl Store {
         Ok(())
     }
 
-    /// Whether the disk was full, and the record says that nothing of what failed was kept. After
-    /// any other failure the outcome is unknown: the program has to stop.
+    /// Whether there was no room, on the disk or for open files, and the record says that nothing
+    /// of what failed was kept. After any other failure the outcome is unknown: the program has to
+    /// stop.
     #[must_use]
-    pub fn is_surely_full(&self, error: &StoreError) -> bool {
+    pub fn is_surely_not_kept(&self, error: &StoreError) -> bool {
         // These come from this connection alone; acts of people and what becomes of notices do not.
         let query = "SELECT EXISTS (SELECT 1 FROM chain WHERE seq > ?1
             AND kind IN ('batch', 'timers', 'trouble', 'purged', 'reloaded', 'silent', 'heard',
@@ -379,7 +386,7 @@ impl Store {
         let looked = |connection: &Connection| -> rusqlite::Result<bool> {
             connection.query_row(query, [self.durable], |row| row.get(0))
         };
-        error.is_full()
+        (error.is_full() || error.lacks_files())
             && self.connection.is_autocommit()
             && looked(&self.connection).is_ok_and(|is_kept| !is_kept)
     }

@@ -41,12 +41,8 @@ pub(super) fn rows(path: &Path) -> Result<u64, String> {
 }
 
 /// The rows of a segment.
-pub(super) fn block(config: &Config, feed: FeedIndex, path: &Path) -> Result<Block, String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
-    let frame = ParquetReader::new(file).finish();
-    frame
-        .and_then(|frame| Cells { frame: &frame }.block(config, feed))
-        .map_err(|error| error.to_string())
+pub(super) fn block(config: &Config, feed: FeedIndex, path: &Path) -> Result<Block, StoreError> {
+    read((config, feed), path, None)
 }
 
 /// Some rows of a segment that follow one another.
@@ -54,12 +50,19 @@ pub(super) fn slice(
     config: &Config,
     feed: FeedIndex,
     path: &Path,
-    (first, rows): (usize, usize),
+    rows: (usize, usize),
+) -> Result<Block, StoreError> {
+    read((config, feed), path, Some(rows))
+}
+
+fn read(
+    (config, feed): (&Config, FeedIndex),
+    path: &Path,
+    rows: Option<(usize, usize)>,
 ) -> Result<Block, StoreError> {
     let file = File::open(path).map_err(|source| file_error(path, source))?;
-    let reader = ParquetReader::new(file).with_slice(Some((first, rows)));
-    reader
-        .finish()
+    let frame = ParquetReader::new(file).with_slice(rows).finish();
+    frame
         .and_then(|frame| Cells { frame: &frame }.block(config, feed))
         .map_err(|error| unreadable(path, error))
 }

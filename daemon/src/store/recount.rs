@@ -152,7 +152,7 @@ fn count(
         match readback::block(config, feed, &path) {
             Ok(block) if setting[..] == now[..] => counted.take(Sorted::of(config, &block)),
             Ok(block) => counted.doubt(Sorted::of(config, &block)),
-            Err(error) => to.damage(relative, error),
+            Err(error) => to.damage(relative, error.to_string()),
         }
         if counted.units() > UNITS_MAX {
             to.remarks.push(format!(

@@ -231,8 +231,7 @@ impl Store {
                 let feed = readback::feed_of(config, &path).filter(|_| may_hold(&path, &filter));
                 let Some(feed) = feed else { continue };
                 let file = self.folder.join("archive").join(&path);
-                let block = readback::block(config, feed, &file)
-                    .map_err(|why| StoreError::Archive(format!("{}: {why}", file.display())))?;
+                let block = readback::block(config, feed, &file)?;
                 let recent = (0..block.rows).filter(|row| block.at[*row] >= since);
                 let block = block.select(&recent.collect::<Vec<_>>());
                 Sorted::of(config, &block).each_shown(config, &mut |name, unit, pads| {
