@@ -4,17 +4,13 @@
 //! in which segments were written.
 
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::path::Path;
 
-use polars::prelude::{DataFrame, DataType, StringChunked};
-use polars_io::SerReader;
-use polars_io::parquet::read::ParquetReader;
 use spc::moments::Moments;
 
 use super::query::ReadingFilter;
-use super::{Reader, StoreError, file_error};
-use crate::config::Key;
+use super::strata::{Seen, StrataFilter, read_columns};
+use super::{Reader, StoreError};
+use crate::words::Role;
 
 /// The measures that say where a pad lies.
 pub const PLACE_MEASURES: [&str; 2] = ["x", "y"];
@@ -22,8 +18,14 @@ pub const PLACE_MEASURES: [&str; 2] = ["x", "y"];
 /// Pads of a panel that are told apart; what comes beyond is left out.
 pub const PADS_MAX: usize = 100_000;
 
-/// The columns that name a pad.
-const NAMES: [&str; 5] = ["product", "family", "position", "component", "pin"];
+/// What names a pad.
+const NAMES: [Role; 5] = [
+    Role::Product,
+    Role::Family,
+    Role::Position,
+    Role::Component,
+    Role::Pin,
+];
 
 /// A pad and the means of its first attempts.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,15 +48,23 @@ struct Sums {
 }
 
 impl Reader {
-    /// The pads of a line in a window, by name; none where its segments carry no places.
+    /// The pads that readings are of, by name; none where their segments carry no places.
     ///
     /// # Errors
     ///
     /// When the record or a segment of the archive can not be read.
-    pub fn pads(&self, filter: &ReadingFilter) -> Result<Vec<PadFacts>, StoreError> {
+    pub fn pads(&self, readings: &ReadingFilter) -> Result<Vec<PadFacts>, StoreError> {
+        let filter = StrataFilter {
+            readings: readings.clone(),
+            beside: PLACE_MEASURES.to_vec(),
+            unit: [Role::Panel, Role::Board],
+            by: NAMES.to_vec(),
+        };
         let mut pads: BTreeMap<[String; 5], Sums> = BTreeMap::new();
-        for path in self.segments_for(filter)? {
-            add_segment(&path, filter, &mut pads)?;
+        for path in self.segments_for(readings)? {
+            if let Some(columns) = read_columns(&path, &filter)? {
+                columns.each(&filter, |row| add(row, &mut pads));
+            }
         }
         let facts = pads.into_iter().filter_map(|(names, sums)| {
             Some(PadFacts {
@@ -68,89 +78,27 @@ impl Reader {
     }
 }
 
-fn add_segment(
-    path: &Path,
-    filter: &ReadingFilter,
-    pads: &mut BTreeMap<[String; 5], Sums>,
-) -> Result<(), StoreError> {
-    let wrap = |error: polars::error::PolarsError| {
-        StoreError::Archive(format!("{}: {error}", path.display()))
+fn add(row: &Seen, pads: &mut BTreeMap<[String; 5], Sums>) {
+    let [Some(x), Some(y)] = row.beside else {
+        return;
     };
-    let open = || File::open(path).map_err(|source| file_error(path, source));
-    let schema = ParquetReader::new(open()?).schema().map_err(wrap)?;
-    let [x, y] = PLACE_MEASURES;
-    if ![x, y, filter.measure, "component"]
-        .iter()
-        .all(|name| schema.contains(name))
-    {
-        return Ok(());
+    let names: [String; 5] = std::array::from_fn(|place| row.names[place].to_owned());
+    let [_, _, _, component, pin] = &names;
+    if component.is_empty() && pin.is_empty() {
+        return;
     }
-    let mut columns: Vec<String> = ["at", "attempt", "line", x, y, filter.measure]
-        .iter()
-        .chain(&NAMES)
-        .filter(|name| schema.contains(name))
-        .map(|name| (*name).to_owned())
-        .collect();
-    columns.sort();
-    columns.dedup();
-    let frame = ParquetReader::new(open()?)
-        .with_columns(Some(columns))
-        .finish()
-        .map_err(wrap)?;
-    add_rows(&frame, filter, pads).map_err(wrap)
-}
-
-fn add_rows(
-    frame: &DataFrame,
-    filter: &ReadingFilter,
-    pads: &mut BTreeMap<[String; 5], Sums>,
-) -> Result<(), polars::error::PolarsError> {
-    let whole = |name: &str| frame.column(name)?.cast(&DataType::Int64);
-    let number = |name: &str| frame.column(name)?.cast(&DataType::Float64);
-    let (at, attempt) = (whole("at")?, whole("attempt")?);
-    let (at, attempt) = (at.i64()?, attempt.i64()?);
-    let [x, y] = PLACE_MEASURES;
-    let (x, y, value) = (number(x)?, number(y)?, number(filter.measure)?);
-    let (x, y, value) = (x.f64()?, y.f64()?, value.f64()?);
-    let texts = |name: &str| -> Result<Option<StringChunked>, polars::error::PolarsError> {
-        match frame.column(name) {
-            Ok(column) => Ok(Some(column.cast(&DataType::String)?.str()?.clone())),
-            // A role that the feed does not carry.
-            Err(_) => Ok(None),
-        }
-    };
-    let names = NAMES.iter().map(|name| texts(name));
-    let names: Vec<Option<StringChunked>> = names.collect::<Result<_, _>>()?;
-    let line = texts("line")?;
-    let cell = |column: &Option<StringChunked>, row: usize| -> String {
-        let text = column.as_ref().and_then(|column| column.get(row));
-        text.unwrap_or_default().to_owned()
-    };
-    let is_wanted = |row: usize| {
-        let is_first = attempt.get(row).is_none_or(|attempt| attempt <= 1);
-        let in_window = at
-            .get(row)
-            .is_some_and(|at| (filter.from..filter.to).contains(&at));
-        let of_line = filter
-            .keys
-            .iter()
-            .all(|(key, values)| *key != Key::Line || values.contains(&cell(&line, row)));
-        is_first && in_window && of_line
-    };
-    for row in (0..frame.height()).filter(|row| is_wanted(*row)) {
-        let (Some(x), Some(y), Some(value)) = (x.get(row), y.get(row), value.get(row)) else {
-            continue;
-        };
-        let key: [String; 5] = std::array::from_fn(|place| cell(&names[place], row));
-        if pads.len() >= PADS_MAX && !pads.contains_key(&key) {
-            continue;
-        }
-        let sums = pads.entry(key).or_default();
-        for (sum, number) in [(&mut sums.x, x), (&mut sums.y, y), (&mut sums.value, value)] {
-            if Moments::accepts(number) {
-                sum.push(number);
-            }
+    if pads.len() >= PADS_MAX && !pads.contains_key(&names) {
+        return;
+    }
+    let sums = pads.entry(names).or_default();
+    let numbers = [
+        (&mut sums.x, *x),
+        (&mut sums.y, *y),
+        (&mut sums.value, row.value),
+    ];
+    for (sum, number) in numbers {
+        if Moments::accepts(number) {
+            sum.push(number);
         }
     }
-    Ok(())
 }

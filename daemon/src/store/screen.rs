@@ -78,9 +78,9 @@ impl Reader {
     fn each_reading(&self, filter: &StrataFilter, visit: &mut Visit) -> Result<(), StoreError> {
         for path in self.segments_for(&filter.readings)? {
             if let Some(columns) = read_columns(&path, filter)? {
-                columns.each(filter, |unit, names, at, value| {
-                    if Moments::accepts(value) {
-                        visit(unit, names, at, value);
+                columns.each(filter, |row| {
+                    if Moments::accepts(row.value) {
+                        visit(row.unit, row.names, row.at, row.value);
                     }
                 });
             }

@@ -157,6 +157,18 @@ pub(super) fn read_columns(
     Columns::of(&frame, filter, is_long).map_err(wrap).map(Some)
 }
 
+/// A row of a segment.
+pub(super) struct Seen<'a> {
+    pub(super) unit: &'a str,
+    /// The values of the roles, in their order; empty where the row has none.
+    pub(super) names: &'a [&'a str],
+    pub(super) at: i64,
+    /// The reading of the first measure.
+    pub(super) value: f64,
+    /// Those of the measures beside it.
+    pub(super) beside: &'a [Option<f64>],
+}
+
 /// The columns of a segment; one that the feed does not carry is absent.
 pub(super) struct Columns {
     at: Vec<Option<i64>>,
@@ -219,25 +231,29 @@ impl Columns {
         in_window && is_first && self.wanted.iter().all(fits)
     }
 
-    /// Every wanted reading of the first measure: unit, values of the roles, time, reading.
-    pub(super) fn each(
-        &self,
-        filter: &StrataFilter,
-        mut visit: impl FnMut(&str, &[&str], i64, f64),
-    ) {
+    /// Every wanted row that has a reading of the first measure.
+    pub(super) fn each(&self, filter: &StrataFilter, mut visit: impl FnMut(&Seen)) {
         let window = (filter.readings.from, filter.readings.to);
-        let mut names: Vec<&str> = Vec::new();
+        let (mut names, mut beside): (Vec<&str>, Vec<Option<f64>>) = Default::default();
         for row in (0..self.at.len()).filter(|&row| self.is_wanted(row, window)) {
             let unit = self.units.iter().map(|column| cell(column, row));
             let unit = unit.into_iter().find(|unit| !unit.is_empty());
-            let first = self.measures.first().and_then(Option::as_ref);
-            let value = first.and_then(|column| column.get(row));
+            let number = |column: &Option<Float64Chunked>| column.as_ref()?.get(row);
+            let value = self.measures.first().and_then(number);
             let (Some(unit), Some(at), Some(value)) = (unit, self.at[row], value) else {
                 continue;
             };
             names.clear();
             names.extend(self.by.iter().map(|column| cell(column, row)));
-            visit(unit, &names, at, value);
+            beside.clear();
+            beside.extend(self.measures.iter().skip(1).map(number));
+            visit(&Seen {
+                unit,
+                names: &names,
+                at,
+                value,
+                beside: &beside,
+            });
         }
     }
 
