@@ -104,15 +104,15 @@ pub fn read(file: &StudyFile) -> Result<Vec<Measurement>, StudyError> {
         let reason = "it is no regular file".to_owned();
         return Err(content(file, None, reason, "name the file of a study"));
     };
-    let size = opened.metadata().map_err(unread)?.len();
-    if size > STUDY_BYTES_MAX {
-        let reason = format!("{size} bytes are too many for a study");
+    // One byte more than may be there tells that more is, also where the file grows meanwhile.
+    let mut bytes = Vec::new();
+    let mut limited = opened.by_ref().take(STUDY_BYTES_MAX + 1);
+    limited.read_to_end(&mut bytes).map_err(unread)?;
+    if bytes.len() as u64 > STUDY_BYTES_MAX {
+        let reason = format!("more than {STUDY_BYTES_MAX} bytes are too many for a study");
         let fix = "name the file of one study, a row for each measurement";
         return Err(content(file, None, reason, fix));
     }
-    let mut bytes = Vec::new();
-    let mut limited = opened.by_ref().take(STUDY_BYTES_MAX);
-    limited.read_to_end(&mut bytes).map_err(unread)?;
     let decoding = Decoding::of(&bytes, UTF_8);
     let text = decoding
         .decode(bytes.get(decoding.mark_len..).unwrap_or_default())

@@ -103,7 +103,8 @@ impl Open {
 pub(super) struct Start {
     pub(super) from: u64,
     pub(super) prefix: Option<blake3::Hash>,
-    /// The file whose bytes these are, under whatever name it was first read.
+    /// The number of the file that these bytes are of, made from its feed and its name: where its
+    /// beginning counts already under other names, from the first of these.
     pub(super) source: i64,
 }
 

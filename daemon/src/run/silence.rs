@@ -272,6 +272,39 @@ mod tests {
         std::fs::remove_dir_all(&folder).unwrap();
     }
 
+    #[test]
+    fn a_notice_leaves_when_a_feed_falls_silent_and_when_it_is_heard_again() {
+        let folder = folder("notices");
+        let config = config(&folder, "");
+        let mut store = Store::open(&config.data_folder).unwrap();
+        let reader = crate::store::Reader::open(&config.data_folder).unwrap();
+        reader.enlist("post", "file", NOON).unwrap();
+        let mut silences = Silences::start(&config, &mut store, NOON, 0).unwrap();
+        pass(&mut silences, (&config, &mut store), 0..90, 0);
+        let now = NOON + 90 * MINUTE_US;
+        let (heard, later) = (BTreeSet::from([0]), (now, 90 * MINUTE_MS));
+        silences.look(&config, &mut store, &heard, later).unwrap();
+        reader.route("post", now, |_| true).unwrap();
+        let due = reader.due("post", (now, MINUTE_US), Severity::Medium, 10);
+        let notices: Vec<_> = due.unwrap().into_iter().map(|one| one.notice).collect();
+        let said: Vec<_> = notices
+            .iter()
+            .map(|one| {
+                let minutes = (one.at - NOON) / MINUTE_US;
+                (one.kind.as_str(), one.state.as_str(), minutes, &*one.line)
+            })
+            .collect();
+        let expected = [("silent", "active", 30, "L1"), ("heard", "returned", 90, "L1")];
+        assert_eq!(said, expected);
+        assert_eq!(notices[0].subject, "Feed f is silent");
+        let text = &notices[0].text;
+        assert!(text.contains("since 2026-03-02 12:00"), "{text}");
+        let body: serde_json::Value = serde_json::from_str(&notices[0].body).unwrap();
+        assert_eq!(body["feed"], "f");
+        assert_ne!(notices[0].key, notices[1].key);
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+
     /// A key stands in headers, and a feed's name may be any text.
     #[test]
     fn the_key_of_a_silence_is_plain_whatever_the_feed_is_called() {

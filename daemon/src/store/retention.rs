@@ -271,3 +271,88 @@ fn evidence_of(
     }
     Ok(found)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::{Path, PathBuf};
+
+    use super::*;
+
+    /// 2026-03-02, 12:00 UTC, and the day by itself.
+    const NOON: i64 = 1_772_452_800_000_000;
+    const KEEP: Keep = Keep {
+        readings_us: Some(10 * DAY_US),
+        points_us: Some(10 * DAY_US),
+        evidence_us: None,
+    };
+
+    fn folder(name: &str) -> PathBuf {
+        let name = format!("driftvane-{}-retention-{name}", std::process::id());
+        let folder = std::env::temp_dir().join(name);
+        fs::remove_dir_all(&folder).ok();
+        folder
+    }
+
+    /// A record with one stream that has come to noon.
+    fn store(folder: &Path, more: impl FnOnce(&Transaction) -> rusqlite::Result<()>) -> Store {
+        let mut store = Store::open(folder).unwrap();
+        let written = store.write(&Entry::own(NOON, "batch", "made"), |to| {
+            let stream = "INSERT INTO stream VALUES (1, 'height', '[]', 'height', ?1, ?1, '', NULL)";
+            to.execute(stream, [NOON])?;
+            more(to)
+        });
+        written.unwrap();
+        store
+    }
+
+    #[test]
+    fn files_of_segments_that_were_let_go_stay_for_a_day_and_no_longer() {
+        let folder = folder("files");
+        let segment = |day: &str| format!("line=L1/station=paste/day={day}/paste-{day}.parquet");
+        let (old, young) = (segment("2026-02-01"), segment("2026-03-01"));
+        let path = |segment: &str| folder.join("archive").join(segment);
+        let mut store = store(&folder, |to| {
+            for segment in [&old, &young] {
+                to.execute("INSERT INTO segment VALUES (?1, 1, x'00', 1)", [segment])?;
+            }
+            Ok(())
+        });
+        for segment in [&old, &young] {
+            fs::create_dir_all(path(segment).parent().unwrap()).unwrap();
+            fs::write(path(segment), "rows").unwrap();
+        }
+        let there = || [&old, &young].map(|segment| path(segment).exists());
+        let mut pass = |later| store.let_go(&KEEP, 0, NOON + later).unwrap().segments;
+        assert_eq!((pass(0), there()), (1, [true, true]));
+        assert_eq!((pass(DAY_US - 1), there()), (0, [true, true]));
+        assert_eq!((pass(DAY_US), there()), (0, [false, true]));
+        drop(store);
+        // What was let go is no loss to the next start.
+        assert_eq!(Store::open(&folder).unwrap().leaving.len(), 0);
+        fs::remove_dir_all(&folder).unwrap();
+    }
+
+    #[test]
+    fn more_points_than_go_in_one_transaction_go_in_several_also_of_one_time() {
+        let folder = folder("points");
+        let at = NOON - 20 * DAY_US;
+        let mut store = store(&folder, |to| {
+            let mut insert = to.prepare(
+                "INSERT INTO point VALUES (1, ?1, ?2, 0, 1, 1, NULL, 1, 0, '', x'', '[]')",
+            )?;
+            for unit in 0..PURGED_POINTS_MAX + 10 {
+                insert.execute(params![at, format!("P{unit}")])?;
+            }
+            insert.execute(params![NOON, "P"])?;
+            Ok(())
+        });
+        let mut pass = || store.let_go(&KEEP, 0, NOON).unwrap();
+        let first = pass();
+        assert_eq!((first.points, first.is_more), (PURGED_POINTS_MAX, true));
+        let second = pass();
+        assert_eq!((second.points, second.is_more), (10, false));
+        assert_eq!(pass(), Gone::default());
+        drop(store);
+        fs::remove_dir_all(&folder).unwrap();
+    }
+}
