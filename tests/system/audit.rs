@@ -32,13 +32,13 @@ fn fed() -> Place {
 }
 
 /// Makes a pack and gives its folder.
-fn pack(place: &Place, window: &[&str]) -> PathBuf {
+pub fn pack(place: &Place, window: &[&str]) -> PathBuf {
     let said = place.ok(&[&["report", "audit"], window].concat());
     PathBuf::from(said.trim())
 }
 
 /// The rows of a table of a pack, by column.
-fn table(pack: &Path, name: &str) -> Vec<BTreeMap<String, Value>> {
+pub fn table(pack: &Path, name: &str) -> Vec<BTreeMap<String, Value>> {
     let text = fs::read_to_string(pack.join("figures.json")).unwrap();
     let figures: Value = serde_json::from_str(&text).unwrap();
     let tables = list(&figures["tables"]);
@@ -67,7 +67,7 @@ fn files(pack: &Path) -> BTreeMap<String, Vec<u8>> {
 }
 
 /// What comes of making a pack again, as JSON, and the exit code.
-fn again(place: &Place, pack: &Path) -> (Option<i32>, Value) {
+pub fn again(place: &Place, pack: &Path) -> (Option<i32>, Value) {
     let file = pack.join("figures.json");
     let file = file.to_string_lossy();
     let asked = ["--format", "json", "report", "audit", "--reproduce", &*file];
@@ -80,7 +80,7 @@ fn again(place: &Place, pack: &Path) -> (Option<i32>, Value) {
 }
 
 /// Asserts that a pack is not reproduced, and that the words are among differences and causes.
-fn assert_differs(place: &Place, pack: &Path, words: &[&str]) -> Value {
+pub fn assert_differs(place: &Place, pack: &Path, words: &[&str]) -> Value {
     let (code, said) = again(place, pack);
     assert_eq!(code, Some(1), "{said:#}");
     assert_eq!(said["reproduced"], false);
@@ -277,18 +277,24 @@ fn a_pack_comes_out_the_same_from_a_backup_on_another_computer() {
     let page = String::from_utf8(before["audit.html"].clone()).unwrap();
     let digest = blake3_of(&made.join("figures.json"));
     assert!(page.contains(&digest) && text(&said, "digest") == digest);
-    // What a person does afterwards is told, with its reason.
-    let done = [
-        "alerts",
-        "comment",
-        "A-0001",
-        "--by",
-        "E",
-        "--comment",
-        "late",
-    ];
-    other.ok(&done);
-    assert_differs(&other, &made, &["acts", "the record went on from entry"]);
+    // What a person does afterwards to an alert is no part of it.
+    let who = ["--by", "E"];
+    other.ok(&[
+        &["alerts", "comment", "A-0001", "--comment", "late"][..],
+        &who,
+    ]
+    .concat());
+    other.ok(&[
+        &["alerts", "acknowledge", "A-0002", "--comment", "x"][..],
+        &who,
+    ]
+    .concat());
+    assert_eq!(again(&other, &made).0, Some(0));
+    // What is done about limits holds in the window, and is told with its reason.
+    let stream = "paste-height/L1/demo-controller/fine/back";
+    let restart = ["limits", "restart", stream, "--from", "2026-03-02T12:00"];
+    other.ok(&[&restart[..], &who, &["--reason", "stencil"]].concat());
+    assert_differs(&other, &made, &["the record went on from entry"]);
 }
 
 /// The digest of a file, as the pack itself is asked for it by its page.

@@ -42,6 +42,7 @@ mod published;
 mod quarantine;
 mod rehearse;
 mod reports;
+mod reproduced;
 mod retention;
 mod service;
 mod together;

@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use rusqlite::{Connection, Row};
+use rusqlite::{Connection, Row, params};
 
 use super::life::since_closing;
 use super::query::count;
@@ -87,6 +87,8 @@ pub struct Closed {
     pub verified_at: Option<i64>,
     /// The fewest points that any of its streams has had since.
     pub points: u64,
+    /// The newest event at the closing.
+    pub through: Option<i64>,
 }
 
 /// A stream that is out of service.
@@ -197,15 +199,15 @@ impl Reader {
         Ok(found.into_iter().next().flatten())
     }
 
-    /// The alerts to which something has happened.
+    /// The alerts to which something has happened up to a time by the clock.
     ///
     /// # Errors
     ///
     /// When the record can not be read.
-    pub fn alerts_with(&self, what: &str) -> Result<BTreeSet<i64>, StoreError> {
-        let sql = "SELECT DISTINCT alert FROM alert_event WHERE what = ?1";
+    pub fn alerts_with(&self, what: &str, until: i64) -> Result<BTreeSet<i64>, StoreError> {
+        let sql = "SELECT DISTINCT alert FROM alert_event WHERE what = ?1 AND at <= ?2";
         Ok(self
-            .list(sql, [what], |row| row.get(0))?
+            .list(sql, params![what, until], |row| row.get(0))?
             .into_iter()
             .collect())
     }
@@ -299,5 +301,6 @@ fn closed(of: &Connection, row: &Row, alert: i64) -> rusqlite::Result<Option<Clo
         action: row.get(26)?,
         verified_at,
         points: u64::try_from(points).unwrap_or_default(),
+        through,
     }))
 }

@@ -3,6 +3,7 @@
 //!
 //! Knows no page. The one invariant: nothing here writes.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::ErrorKind;
 
@@ -50,6 +51,15 @@ pub struct EntryTrail {
     pub reason: String,
 }
 
+/// What there was when an entry of the chain was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Moment {
+    /// When, by the clock.
+    pub at: i64,
+    /// The newest event that each feed had brought.
+    pub newest: BTreeMap<String, i64>,
+}
+
 /// Something that was let go by age.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LetGo {
@@ -89,6 +99,32 @@ impl Reader {
             .execute_batch("BEGIN")
             .map_err(|source| db(&self.folder, source))?;
         Ok(self)
+    }
+
+    /// What there was when an entry of the chain was written; nothing where there is no such entry.
+    ///
+    /// # Errors
+    ///
+    /// When the record can not be read.
+    pub fn moment(&self, seq: i64) -> Result<Option<Moment>, StoreError> {
+        let query = "SELECT at, files FROM chain WHERE seq = ?1";
+        let found: Vec<(i64, i64)> =
+            self.list(query, [seq], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let Some((at, files)) = found.into_iter().next() else {
+            return Ok(None);
+        };
+        let newest = self.list(
+            "SELECT feed, max(last_at) FROM file
+             WHERE id <= ?1 AND last_at IS NOT NULL
+                 AND verdict IN ('accepted', 'accepted_with_rejects')
+             GROUP BY feed",
+            [files],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        Ok(Some(Moment {
+            at,
+            newest: newest.into_iter().collect(),
+        }))
     }
 
     /// An entry of the chain by its number.

@@ -167,14 +167,22 @@ pub fn health(
     reader: &Reader,
     (from, to): (i64, i64),
 ) -> Result<Health, CommandError> {
+    health_of((config, reader), (&reader.alerts()?, i64::MAX), (from, to))
+}
+
+/// The same of alerts as they stood at a time by the clock.
+pub(crate) fn health_of(
+    (config, reader): (&Config, &Reader),
+    (all, clock): (&[AlertRow], i64),
+    (from, to): (i64, i64),
+) -> Result<Health, CommandError> {
     if from >= to {
         let words = "the window is empty: --from has to be before --to";
         return Err(CommandError::Usage(words.to_owned()));
     }
-    let all = reader.alerts()?;
     let raised = |row: &&AlertRow| !row.revised && (from..to).contains(&row.first_at);
     let alerts: Vec<&AlertRow> = all.iter().filter(raised).collect();
-    let escalated = reader.alerts_with("escalated")?;
+    let escalated = reader.alerts_with("escalated", clock)?;
     let mut causes = BTreeMap::new();
     for closed in alerts.iter().filter_map(|row| row.closed.as_ref()) {
         *causes.entry(closed.cause.clone()).or_default() += 1;

@@ -86,10 +86,14 @@ fn compare(config: &Config, reader: &Reader, before: Figures) -> Result<Outcome,
     let scope = Scope::of(config, reader, &request)?;
     let flaws = flawed(reader, &scope.segments)?;
     let leave_out: BTreeSet<String> = flaws.iter().map(|(path, _)| path.clone()).collect();
-    let mut built = build((config, reader), &request, &scope, &leave_out)?;
+    let is_same_record = is_continued(reader, &before.about)?;
+    let moment = match is_same_record {
+        true => reader.moment(before.about.entry)?,
+        false => None,
+    };
+    let mut built = build((config, reader), &request, (&scope, moment), &leave_out)?;
     let mut found = Found::default();
     found.tables(&before.tables, &built.sheets);
-    let is_same_record = is_continued(reader, &before.about)?;
     let (old, new) = (&before.about, &built.about);
     let mut causes: Vec<String> = flaws.into_iter().map(|(_, sentence)| sentence).collect();
     found.about(old, new, is_same_record);

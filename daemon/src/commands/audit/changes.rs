@@ -5,6 +5,7 @@
 
 use reports::audit::view::{AuditChange, AuditPack};
 
+use super::as_of::AsOf;
 use super::bounded::Rows;
 use super::scope::Scope;
 use crate::commands::alerts::health::{self, Health};
@@ -26,7 +27,7 @@ struct Change {
 pub(super) fn sheets(
     view: &mut AuditPack,
     (config, reader): (&Config, &Reader),
-    scope: &Scope,
+    (scope, as_of): (&Scope, &AsOf),
     entry: i64,
 ) -> Result<Vec<Rows>, CommandError> {
     let mut changes = of_limits(reader, scope)?;
@@ -51,7 +52,8 @@ pub(super) fn sheets(
             reason: one.reason,
         });
     }
-    let health = health::health(config, reader, scope.window)?;
+    let stood = (&*as_of.alerts()?, as_of.clock());
+    let health = health::health_of((config, reader), stood, scope.window)?;
     view.health = health_lines(&health);
     view.health_remarks = health_remarks(&health);
     Ok(vec![rows, figures(&health), remarks(&health)])

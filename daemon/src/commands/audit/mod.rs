@@ -12,9 +12,10 @@ use serde::{Deserialize, Serialize};
 use super::{CommandError, local_minute, utc};
 use crate::config::Config;
 use crate::store::Reader;
-use crate::store::trail::{Flaw, SegmentTrail};
+use crate::store::trail::{Flaw, Moment, SegmentTrail};
 
 mod again;
+mod as_of;
 mod bounded;
 mod changes;
 mod figures;
@@ -29,6 +30,7 @@ mod studies;
 pub use again::reproduce;
 pub use pack::{is_pack, make};
 
+use as_of::AsOf;
 use bounded::Rows;
 use scope::Scope;
 
@@ -124,14 +126,15 @@ fn sound(config: &Config, reader: &Reader, request: &Request) -> Result<Built, C
              (`driftvane verify` says what is damaged)"
         )));
     }
-    build((config, reader), request, &scope, &BTreeSet::new())
+    build((config, reader), request, (&scope, None), &BTreeSet::new())
 }
 
-/// Makes everything that a pack shows, readings in the segments to be left out excepted.
+/// Makes everything that a pack shows, readings in the segments to be left out excepted; alerts as
+/// they stood at a moment, or now.
 fn build(
     (config, reader): (&Config, &Reader),
     request: &Request,
-    scope: &Scope,
+    (scope, moment): (&Scope, Option<Moment>),
     leave_out: &BTreeSet<String>,
 ) -> Result<Built, CommandError> {
     let head = reader.head();
@@ -155,12 +158,18 @@ fn build(
         product: request.product.clone().unwrap_or_default(),
         ..AuditPack::default()
     };
-    let alerts = record::alerts(config, reader, scope)?;
+    let as_of = AsOf::new((config, reader), scope.all.clone(), moment)?;
+    let alerts = record::alerts(config, reader, (scope, &as_of))?;
     let studied = studies::studies((config, reader), scope, leave_out)?;
     let mut rows: Vec<Rows> = figures::sheets(config, &studied, &alerts);
     view.streams = shown::streams(config, studied, &alerts);
     rows.extend(record::sheets(&mut view, config, alerts));
-    rows.extend(changes::sheets(&mut view, (config, reader), scope, entry)?);
+    rows.extend(changes::sheets(
+        &mut view,
+        (config, reader),
+        (scope, &as_of),
+        entry,
+    )?);
     rows.extend(gauges::sheets(&mut view, config, scope)?);
     rows.extend(files::sheets(&mut view, (config, reader), scope)?);
     let left_out = bounded::left_out(&rows);

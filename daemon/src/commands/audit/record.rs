@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use reports::audit::view::{AuditAlert, AuditPack};
 use reports::view::ParetoBar;
 
+use super::as_of::AsOf;
 use super::bounded::Rows;
 use super::scope::Scope;
 use crate::commands::alerts::{self, Alert, Ask};
@@ -41,7 +42,7 @@ impl Alerts {
 pub(super) fn alerts(
     config: &Config,
     reader: &Reader,
-    scope: &Scope,
+    (scope, as_of): (&Scope, &AsOf),
 ) -> Result<Alerts, CommandError> {
     let (from, to) = scope.window;
     let is_wanted = |row: &AlertRow| {
@@ -49,7 +50,7 @@ pub(super) fn alerts(
         let mut own = row.members.iter().chain([&row.lead]);
         in_window && own.any(|one| scope.has(one.stream))
     };
-    let mut rows: Vec<AlertRow> = reader.alerts()?.into_iter().filter(is_wanted).collect();
+    let mut rows: Vec<AlertRow> = as_of.alerts()?.into_iter().filter(is_wanted).collect();
     let mut episodes: BTreeMap<i64, Vec<(i64, i64, String)>> = BTreeMap::new();
     for row in &rows {
         for one in &row.members {
@@ -63,7 +64,7 @@ pub(super) fn alerts(
     let mut facts: Option<ChartFacts> = None;
     for row in rows {
         if facts.as_ref().map(|facts| facts.stream.id) != Some(row.lead.stream) {
-            let mut all = scope.all.iter();
+            let mut all = as_of.streams().iter();
             let stream = all.find(|stream| stream.id == row.lead.stream).cloned();
             facts = match stream {
                 Some(stream) => Some(ChartFacts::read(reader, stream)?),
@@ -72,7 +73,10 @@ pub(super) fn alerts(
         }
         if let Some(facts) = &facts {
             let asked = (row, Ask::Facts);
-            found.push(alerts::alert(config, reader, (&scope.all, facts), asked)?);
+            let all = as_of.streams();
+            let mut alert = alerts::alert(config, reader, (all, facts), asked)?;
+            as_of.cut(&mut alert);
+            found.push(alert);
         }
     }
     found.sort_by_key(|alert| (alert.row.first_at, alert.row.id));
