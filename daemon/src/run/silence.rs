@@ -294,7 +294,10 @@ mod tests {
                 (one.kind.as_str(), one.state.as_str(), minutes, &*one.line)
             })
             .collect();
-        let expected = [("silent", "active", 30, "L1"), ("heard", "returned", 90, "L1")];
+        let expected = [
+            ("silent", "active", 30, "L1"),
+            ("heard", "returned", 90, "L1"),
+        ];
         assert_eq!(said, expected);
         assert_eq!(notices[0].subject, "Feed f is silent");
         let text = &notices[0].text;

@@ -297,7 +297,8 @@ mod tests {
     fn store(folder: &Path, more: impl FnOnce(&Transaction) -> rusqlite::Result<()>) -> Store {
         let mut store = Store::open(folder).unwrap();
         let written = store.write(&Entry::own(NOON, "batch", "made"), |to| {
-            let stream = "INSERT INTO stream VALUES (1, 'height', '[]', 'height', ?1, ?1, '', NULL)";
+            let stream =
+                "INSERT INTO stream VALUES (1, 'height', '[]', 'height', ?1, ?1, '', NULL)";
             to.execute(stream, [NOON])?;
             more(to)
         });
