@@ -77,7 +77,8 @@ pub(super) fn tell(
         ),
     };
     let words = format!(
-        "{what}: reading is paused and nothing is lost; {remedy}, and it goes on by itself ({error})"
+        "{what}: reading is paused and nothing is lost; {remedy}, and it goes on by itself \
+         ({error})"
     );
     health.raise(lack, &words);
     let all = health.hindrances();

@@ -122,7 +122,7 @@ impl<'a> AsOf<'a> {
         }
         (one.last_at, one.signals, one.rules) = (last.at, signals.len() as u64, rules);
         let is_farthest = |point: &&PointRow| point.value.total_cmp(&one.size_value).is_eq();
-        if !signals.iter().any(|point| is_farthest(point)) {
+        if !signals.iter().any(is_farthest) {
             self.farthest(one, &signals)?;
         }
         Ok(())
