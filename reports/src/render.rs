@@ -77,6 +77,8 @@ pub(crate) const BUILT_IN: [(&str, &str); 14] = [
 pub struct Overrides {
     templates: BTreeMap<String, String>,
     wording: Option<String>,
+    /// What can not be used, in sentences.
+    unread: Vec<String>,
 }
 
 impl Overrides {
@@ -96,6 +98,13 @@ impl Overrides {
         self
     }
 
+    /// Has a report say in a sentence what can not be used.
+    #[must_use]
+    pub fn unread(mut self, sentence: String) -> Self {
+        self.unread.push(sentence);
+        self
+    }
+
     /// Without what an error is about; `None` where that is not among them.
     fn without(&self, error: &RenderError) -> Option<Self> {
         let RenderError::Template { template, .. } = error;
@@ -107,7 +116,7 @@ impl Overrides {
         }
         (!self.templates.is_empty()).then(|| Self {
             templates: BTreeMap::new(),
-            wording: self.wording.clone(),
+            ..self.clone()
         })
     }
 
@@ -188,7 +197,7 @@ pub fn shift_report_or_built_in(
     overrides: &Overrides,
     language: Language,
 ) -> Result<Rendered, RenderError> {
-    let (mut left, mut notices) = (overrides.clone(), Vec::new());
+    let (mut left, mut notices) = (overrides.clone(), overrides.unread.clone());
     loop {
         let error = match page(view, &left, language, notices.clone()) {
             Ok(rendered) => return Ok(rendered),

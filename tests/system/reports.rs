@@ -116,6 +116,28 @@ fn the_plants_own_template_is_used_and_a_broken_one_says_so() {
     ] {
         assert!(page.contains(words), "{words}");
     }
+
+    // What can not even be read is named, and the others of the plant's own hold.
+    place.write("templates/summary.html", b"<p>In short</p>\n\xff\xfe");
+    place.write("templates/handover.html", "<p>To whom it concerns</p>");
+    place.write("templates/words.txt", "Open => To do");
+    let told = "own template summary.html was not used: it is not UTF-8 in line 2.";
+    let answer = place.run(&["report", "shift"]);
+    assert_eq!(answer.code, Some(0), "{}", answer.err);
+    assert!(answer.err.contains("summary.html"), "{}", answer.err);
+    let page = fs::read_to_string(answer.out.trim()).unwrap();
+    for words in [told, "<p>To whom it concerns</p>", "To do"] {
+        assert!(page.contains(words), "{words}");
+    }
+    fs::remove_dir_all(place.path("templates")).unwrap();
+    let answer = place.run(&["report", "shift"]);
+    assert_eq!(answer.code, Some(0), "{}", answer.err);
+    assert!(answer.err.contains("templates"), "{}", answer.err);
+    let page = fs::read_to_string(answer.out.trim()).unwrap();
+    assert!(
+        page.contains("own templates were not used. The folder "),
+        "{page}"
+    );
 }
 
 #[test]

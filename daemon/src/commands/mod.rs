@@ -43,6 +43,7 @@ pub mod rehearse;
 pub mod replay;
 pub mod report;
 mod report_history;
+mod report_templates;
 pub(crate) mod shift_facts;
 pub(crate) mod strata;
 pub mod streams;

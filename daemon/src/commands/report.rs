@@ -7,17 +7,18 @@ use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use reports::shift_report_or_built_in;
 use reports::view::{
     AlertDetail, AlertLine, CapabilityRow, ControlSummary, Estimate, HealthLine, OnsetView,
     ShiftReport,
 };
-use reports::{Overrides, WORDING, shift_report_or_built_in};
 use serde::Serialize;
 
 use super::alerts::health::{self, Health};
 use super::alerts::{self, Alert};
 use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
+use super::report_templates::overrides;
 use super::{
     CommandError, characteristic, local, local_minute, outbox, pad_maps, report_history,
     rule_words, shift_facts, strata,
@@ -425,7 +426,7 @@ pub fn write_shift_report(
     shift: &Span,
 ) -> Result<Written, CommandError> {
     let mut view = build_shift_report(config, reader, shift)?;
-    let overrides = overrides(config)?;
+    let overrides = overrides(config);
     let first = shift_report_or_built_in(&view, &overrides, config.locale)?;
     let written = |path: &Path, revision| Written {
         shift: shift.name.clone(),
@@ -484,31 +485,6 @@ fn file_name(shift: &Span, revision: u32) -> String {
         0 | 1 => format!("{day}-{name}.html"),
         revision => format!("{day}-{name}-r{revision}.html"),
     }
-}
-
-/// The plant's own templates.
-fn overrides(config: &Config) -> Result<Overrides, CommandError> {
-    let Some(folder) = &config.template_folder else {
-        return Ok(Overrides::none());
-    };
-    let wrap = |path: &Path, source| CommandError::Report {
-        path: path.to_owned(),
-        source,
-    };
-    let mut templates = Vec::new();
-    for entry in fs::read_dir(folder).map_err(|source| wrap(folder, source))? {
-        let path = entry.map_err(|source| wrap(folder, source))?.path();
-        let is_template = path
-            .extension()
-            .is_some_and(|end| end == "html" || end == "css");
-        let is_wording = path.file_name().is_some_and(|name| name == WORDING);
-        if let (true, Some(name)) = (is_template || is_wording, path.file_name()) {
-            let text = fs::read_to_string(&path).map_err(|source| wrap(&path, source))?;
-            templates.push((name.to_string_lossy().into_owned(), text));
-        }
-    }
-    templates.sort();
-    Ok(templates.into_iter().collect())
 }
 
 /// A reader of the folder sees the whole file or none, also after a power cut; of one that can not
