@@ -236,6 +236,12 @@ pub fn with_minus(number: &str) -> String {
 /// A number with five significant digits.
 #[must_use]
 pub fn significant(number: f64) -> String {
+    significant_to(number, 5)
+}
+
+/// A number with so many significant digits, at least one.
+#[must_use]
+pub fn significant_to(number: f64, digits: usize) -> String {
     let size = number.abs();
     if !number.is_finite() {
         return "-".to_owned();
@@ -244,10 +250,11 @@ pub fn significant(number: f64) -> String {
         return "0".to_owned();
     }
     if !(1e-5..1e9).contains(&size) {
-        return format!("{number:.4e}");
+        return format!("{number:.*e}", digits.saturating_sub(1));
     }
     let before: i32 = size.log10().floor() as i32 + 1;
-    let decimals = usize::try_from((5 - before).clamp(0, 9)).unwrap_or(0);
+    let wanted = i32::try_from(digits).unwrap_or(i32::MAX);
+    let decimals = usize::try_from(wanted.saturating_sub(before).clamp(0, 9)).unwrap_or(0);
     let text = format!("{number:.decimals$}");
     if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.').to_owned()

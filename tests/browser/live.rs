@@ -30,12 +30,14 @@ const SEEN: &str = "(() => {
       wide.push(one.tagName + '.' + one.getAttribute('class'));
     }
   }
+  const cells = [...document.querySelectorAll('table.reflow td')];
   const drawn = [...document.querySelectorAll('svg')].filter(
     (one) => one.getBoundingClientRect().width > 0);
   return {
     width: root.clientWidth, scrolls: root.scrollWidth, wide: wide.slice(0, 5).join(' '),
     drawn: drawn.length, heading: document.querySelector('h1').innerText,
     letters: document.body.innerText.length,
+    over: cells.filter((one) => one.scrollHeight > one.clientHeight + 1).length,
   };
 })()";
 
@@ -189,6 +191,11 @@ fn every_page_fits_desk_and_phone_light_and_dark_and_shuts_nobody_out() {
             );
             assert_eq!(seen["wide"], "", "{path} is cut off: {seen}");
             assert_ne!(seen["heading"], "", "{path}: {seen}");
+            assert_eq!(
+                number("over"),
+                0,
+                "{path}: labels run into each other: {seen}"
+            );
             assert!(number("letters") > 80, "{path} is empty: {seen}");
             assert_eq!(number("drawn"), drawings, "{path}: {seen}");
             if !is_checked {

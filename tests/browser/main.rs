@@ -41,6 +41,7 @@ function look(frame) {
       wide.push(one.tagName + '.' + one.getAttribute('class'));
     }
   }
+  const cells = [...page.querySelectorAll('table.reflow td')];
   const drawn = [...page.querySelectorAll('svg')].filter(one => one.getBoundingClientRect().width);
   const seen = {
     width: frame.clientWidth, room: root.clientWidth, scrolls: root.scrollWidth,
@@ -48,6 +49,7 @@ function look(frame) {
     fetched: frame.contentWindow.performance.getEntriesByType('resource').length,
     heading: page.querySelector('h1') ? page.querySelector('h1').innerText : '',
     drawn: drawn.length, letters: page.body.innerText.length,
+    over: cells.filter(one => one.scrollHeight > one.clientHeight + 1).length,
   };
   for (const [key, value] of Object.entries(seen)) {
     document.getElementById('seen').setAttribute('data-' + key, value);
@@ -86,6 +88,7 @@ fn opens_offline_and_fits_a_phone(language: Language) {
     );
     assert_eq!(number("fetched"), 0, "the page fetched something: {seen}");
     assert!(number("drawn") >= 1, "no chart is drawn: {seen}");
+    assert_eq!(number("over"), 0, "labels run into each other: {seen}");
     assert!(number("letters") > 500, "the page is empty: {seen}");
     assert!(
         !attribute(&seen, "heading").is_empty(),

@@ -252,11 +252,16 @@ pub fn is_open(row: &AlertRow) -> bool {
         && (row.returned_at.is_none() || row.acknowledged.is_none())
 }
 
-/// What sorts alerts: active ones first, then those that nobody has acknowledged, then those that
-/// are shelved or suppressed.
-pub(crate) fn urgency(row: &AlertRow) -> (bool, bool, bool) {
-    let is_quiet = row.suppressed.is_some() || row.shelved_until.is_some();
-    (!is_open(row), is_quiet, row.returned_at.is_some())
+/// Whether nobody is called for an alert for now.
+pub(crate) fn is_quiet(row: &AlertRow) -> bool {
+    row.suppressed.is_some() || row.shelved_until.is_some()
+}
+
+/// What sorts alerts: open ones first, those that nobody is called for last; of the others, active
+/// ones come first, and of these the ones that nobody has acknowledged.
+pub(crate) fn urgency(row: &AlertRow) -> (bool, bool, bool, bool) {
+    let (returned, seen) = (row.returned_at.is_some(), row.acknowledged.is_some());
+    (!is_open(row), is_quiet(row), returned, seen)
 }
 
 /// An alert's state in the words of ISA-18.2.

@@ -157,7 +157,7 @@ impl Evidence {
     /// The model with what it rests on: units, not readings.
     pub fn in_words(&self, model: &str) -> String {
         let judged = self.normality_p().map(|p| {
-            let p = output::significant(p);
+            let p = output::significant_to(p, 2);
             format!(
                 " (normality p = {p} on a reading of each of {} units)",
                 self.judged
@@ -226,11 +226,11 @@ impl CheckRow {
     }
 
     fn in_words(&self) -> String {
-        let number = output::significant;
+        let number = |number| output::significant_to(number, 3);
         let check = Check::from_name(self.check);
         let meaning = check.map_or("", |one| one.warning());
         let against = match (self.p_value, self.bound) {
-            (Some(p), _) => format!(", p = {}", number(p)),
+            (Some(p), _) => format!(", p = {}", output::significant_to(p, 2)),
             (None, Some(bound)) => format!(", bound {}", number(bound)),
             (None, None) => String::new(),
         };

@@ -46,7 +46,7 @@ pub(super) fn add_gauge(config: &Config, what: &Characteristic, found: &mut Capa
     match gauge::study(&gauge.file, limits, gauge::usual_level()) {
         Ok(study) => {
             let share = share(gauge, &study, found.sigma_overall);
-            let part = output::significant(study.gauge_of_variation);
+            let part = output::significant_to(study.gauge_of_variation, 3);
             if !study.verdict.starts_with("good") {
                 let text = format!("the gauge is {part} % of its study ({})", study.verdict);
                 found.cautions.push(text);

@@ -9,7 +9,7 @@ use reports::view::{Pad, PadMap};
 
 use super::capability::wanted_keys;
 use super::{CommandError, characteristic};
-use crate::config::{Config, Feed, Key, Layout, Measure, Product, Subject};
+use crate::config::{Characteristic, Config, Feed, Key, Layout, Measure, Product, Subject};
 use crate::store::Reader;
 use crate::store::pads::{PLACE_MEASURES, PadFacts};
 use crate::store::query::{ReadingFilter, StreamRow};
@@ -88,6 +88,18 @@ pub(crate) fn of_stream(
         }
     }
     Ok(None)
+}
+
+/// Whether a feed of a characteristic carries the places of its pads, so that it can have a map.
+pub(crate) fn has_places(config: &Config, what: &Characteristic) -> bool {
+    let Subject::Measure(wanted) = &what.subject else {
+        return false;
+    };
+    let mut feeds = config.feeds.iter();
+    feeds.any(|feed| {
+        let measures = charted(config, feed);
+        feed.station == what.station && measures.iter().any(|one| one.name == *wanted)
+    })
 }
 
 /// The charted measures of a feed that also carries the places of its pads.

@@ -558,6 +558,10 @@ async fn a_stream_shows_its_siblings_by_shape_where_that_is_asked() {
     ] {
         assert!(told.contains(words), "{words}");
     }
+    // Its feed says neither where pads lie nor what they are to be like.
+    for way in ["/streams/1/pads", "/streams/1/capability"] {
+        assert!(!plain.contains(way), "{way} leads to nothing");
+    }
     // What is no key of it is not asked for.
     for by in ["line", "pin", "%3Cscript%3E"] {
         let other = ask(&site, "GET", &format!("/streams/1?by={by}"), &[], "").await;

@@ -31,20 +31,35 @@ pub(super) fn cut(text: &str, room: f64) -> String {
     format!("{}…", kept.trim_end())
 }
 
-/// `text` in at most `lines` lines of `room`, broken at spaces; the last one is cut.
+/// `text` in at most `lines` lines of `room`, broken at spaces, and names that are wider than a
+/// line after a slash; the last line is cut.
 pub(super) fn wrapped(text: &str, room: f64, lines: usize) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for (gap, part) in parts(text, room) {
         let is_last = out.len() == lines;
         match out.last_mut() {
-            Some(line) if is_last || width(line) + width(word) + advance(' ') * SIZE_PX <= room => {
-                line.push(' ');
-                line.push_str(word);
+            Some(line) if is_last || width(line) + width(gap) + width(part) <= room => {
+                line.push_str(gap);
+                line.push_str(part);
             }
-            _ => out.push(word.to_owned()),
+            _ => out.push(part.to_owned()),
         }
     }
     out.iter().map(|line| cut(line, room)).collect()
+}
+
+/// What may begin a line, each with what stands before it inside one.
+fn parts(text: &str, room: f64) -> Vec<(&'static str, &str)> {
+    let mut parts = Vec::new();
+    for word in text.split_whitespace() {
+        if width(word) <= room {
+            parts.push((" ", word));
+            continue;
+        }
+        let gaps = std::iter::once(" ").chain(std::iter::repeat(""));
+        parts.extend(gaps.zip(word.split_inclusive('/')));
+    }
+    parts
 }
 
 /// As [`wrapped`], with lines about as long as each other rather than a word alone in the last.
@@ -91,6 +106,26 @@ mod tests {
         assert!(lines.len() > 1);
         assert_eq!(wrapped(text, 130.0, 2).len(), 2);
         assert!(wrapped("", 130.0, 2).is_empty());
+    }
+
+    #[test]
+    fn a_name_wider_than_a_line_breaks_after_a_slash() {
+        let lines = wrapped(
+            "Readings of paste-height/L1/demo-controller/fine/back",
+            200.0,
+            3,
+        );
+        assert!(
+            lines.len() > 1 && lines.iter().all(|line| width(line) <= 200.0),
+            "{lines:?}"
+        );
+        let together = lines.join("");
+        assert!(
+            together.ends_with("paste-height/L1/demo-controller/fine/back"),
+            "{lines:?}"
+        );
+        let short = wrapped("a/b c/d", 200.0, 3);
+        assert_eq!(short, ["a/b c/d"]);
     }
 
     #[test]

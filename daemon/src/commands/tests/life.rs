@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::commands::alerts::life::{Said, acknowledge, close, comment, shelve, unshelve};
+use crate::store::alerts::AlertRow;
 
 const HOUR: i64 = 60 * MINUTE;
 
@@ -104,4 +105,34 @@ fn nothing_is_closed_without_cause_action_and_someone_who_knows_of_it() {
     assert!(state_of(&config, &reader).ends_with("closed, 0 of 5 points in control"));
     let told = ["raised", "acknowledged", "commented", "closed"];
     assert_eq!(events(&reader), told);
+}
+
+#[test]
+fn alerts_that_nobody_has_seen_come_first_and_quiet_ones_last() {
+    let folder = folder("urgency");
+    let (_, reader) = record(&folder.0);
+    let seen = Some((0, "A. Kern".to_owned(), "seen".to_owned()));
+    let active = AlertRow {
+        returned_at: None,
+        ..reader.alerts().unwrap().remove(0)
+    };
+    let acknowledged = AlertRow {
+        acknowledged: seen,
+        ..active.clone()
+    };
+    let returned = AlertRow {
+        returned_at: Some(1),
+        ..active.clone()
+    };
+    let shelved = AlertRow {
+        shelved_until: Some(1),
+        ..active.clone()
+    };
+    let over = AlertRow {
+        returned_at: Some(1),
+        ..acknowledged.clone()
+    };
+    let wanted = [active, acknowledged, returned, shelved, over];
+    let order: Vec<_> = wanted.iter().map(alerts::urgency).collect();
+    assert!(order.windows(2).all(|pair| pair[0] < pair[1]), "{order:?}");
 }

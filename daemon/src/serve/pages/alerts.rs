@@ -16,13 +16,13 @@ use super::health::{ChannelLine, channel_lines};
 use super::moved::{self, StreamLine};
 use super::watched::{self, WatchedPads};
 use super::{PASS_PATIENCE, Page, looked, missing, shown};
-use crate::commands::alerts::{Alert, Ask, alert, hold, in_order, is_open, name, state};
+use crate::commands::alerts::{Alert, Ask, alert, hold, in_order, is_open, is_quiet, name, state};
 use crate::commands::causes::MovedPads;
 use crate::commands::chart::ChartFacts;
 use crate::commands::{CommandError, local_minute, report, rule_words};
 use crate::config::Config;
 use crate::engine::SPREAD_BEYOND_LIMITS;
-use crate::output::{self, Format, significant};
+use crate::output::{self, Format, significant_to};
 use crate::serve::access::Visitor;
 use crate::store::Reader;
 use crate::store::alerts::{AlertRow, EpisodeRow};
@@ -43,7 +43,8 @@ pub(super) struct AlertLine {
     number: i64,
     id: String,
     state: String,
-    is_acknowledged: bool,
+    /// Nobody has seen it, and nothing keeps it quiet.
+    needs_someone: bool,
     what: String,
     stream: String,
     stream_count: usize,
@@ -107,7 +108,7 @@ fn line(config: &Config, stream: &StreamRow, alert: &Alert) -> AlertLine {
         number: row.id,
         id: alert.id.clone(),
         state: alert.state.clone(),
-        is_acknowledged: row.acknowledged.is_some(),
+        needs_someone: row.acknowledged.is_none() && !is_quiet(row),
         what: headline(stream, alert),
         stream: stream.label.clone(),
         stream_count: alert.stream_count,
@@ -137,10 +138,10 @@ fn headline(stream: &StreamRow, alert: &Alert) -> String {
         false => format!(", likely since {}", alert.onset.board),
     };
     format!(
-        "{} {way} by {}{unit} ({:+.1} sigma){since}",
+        "{} {way} by {}{unit} ({} sigma){since}",
         stream.characteristic,
-        significant(size.abs()),
-        lead.size_sigma
+        significant_to(size.abs(), 3),
+        output::signed(lead.size_sigma, 1)
     )
 }
 
@@ -203,6 +204,7 @@ struct One {
     is_shelved: bool,
     is_closed: bool,
     is_revised: bool,
+    headline: String,
     severity: &'static str,
     streams: Vec<StreamLine>,
     stream_count: usize,
@@ -298,6 +300,7 @@ fn one(
         is_shelved: alert.row.shelved_until.is_some(),
         is_closed: alert.row.closed.is_some(),
         is_revised: alert.row.revised,
+        headline: headline(stream, &alert),
         severity: alert.severity,
         streams: moved::of_alert(config, &streams, &alert.row),
         stream_count: alert.stream_count,

@@ -15,10 +15,12 @@ use super::proposals::{Waiting, waiting};
 use super::watched::{self, WatchedPads};
 use super::{PASS_PATIENCE, Page, looked, missing, shown};
 use crate::commands::baseline::Baseline;
+use crate::commands::capability::specification;
 use crate::commands::chart::{self, ChartFacts};
 use crate::commands::limits::Watch;
 use crate::commands::{
-    CommandError, characteristic, limits, local_minute, strata, streams, subgroup_name, unit,
+    CommandError, characteristic, limits, local_minute, pad_maps, strata, streams, subgroup_name,
+    unit,
 };
 use crate::config::{Characteristic, Config, Key};
 use crate::serve::access::Visitor;
@@ -144,6 +146,9 @@ struct One {
     /// Its single pads that moved, where these are watched.
     watched: Option<WatchedPads>,
     shapes: Shapes,
+    /// Whether it has a specification to be judged by, and places of pads to be mapped.
+    has_capability: bool,
+    has_map: bool,
     may_freeze: bool,
     need_approval: bool,
     proposals: Vec<Waiting>,
@@ -334,6 +339,8 @@ fn one(
         moved: moved::beside(config, streams, &alerts, (stream, shown))?,
         watched: watched::of_stream(config, reader, stream)?,
         shapes,
+        has_capability: specification(config, what, stream).is_some(),
+        has_map: pad_maps::has_places(config, what),
         may_freeze: !stream.monitoring,
         need_approval: config.limits_need_approval,
         proposals,

@@ -14,6 +14,7 @@ use super::{PASS_PATIENCE, Page, looked, missing, refusal, shown};
 use crate::commands::capability::{Capability, Index, specification_words, study};
 use crate::commands::histogram::histogram;
 use crate::commands::{ALWAYS, CommandError, characteristic, chart, local_minute, pad_maps};
+use crate::output::significant_to;
 use crate::serve::access::Visitor;
 use crate::store::Reader;
 use crate::store::query::StreamRow;
@@ -128,11 +129,11 @@ fn capable(
 }
 
 fn facts(page: &Page, found: &Capability) -> Vec<(&'static str, String)> {
-    let number = crate::output::significant;
+    let number = |number| significant_to(number, 4);
     let unit = &found.unit;
     let index = |one: &Option<Index>| {
         one.as_ref().map(|one| {
-            let (value, low, high) = (number(one.value), number(one.lower), number(one.upper));
+            let [value, low, high] = [one.value, one.lower, one.upper].map(|n| format!("{n:.2}"));
             format!("{} {value}, bounds at 95 %: {low} to {high}", one.symbol)
         })
     };
