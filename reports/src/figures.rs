@@ -406,6 +406,13 @@ impl<'a> Numbers<'a> {
 /// What fired at a point, and what else is to be said of it.
 fn remarks(point: &Point, speech: &Speech) -> String {
     let mut remarks: Vec<String> = Vec::new();
+    if !point.changeover.is_empty() {
+        remarks.push(format!(
+            "{} {}",
+            speech.say("changeover:"),
+            point.changeover
+        ));
+    }
     for signal in &point.signals {
         let is_named = signal.side.is_empty() || signal.rule_words.contains(&signal.side);
         remarks.push(match is_named {

@@ -31,6 +31,10 @@ fn point(index: usize, drift_from: usize, say: Say<'_>) -> Point {
         late: index == 70,
         excluded: index == 40,
         stratum: Some(0),
+        changeover: match index {
+            60 => say("stencil B-17"),
+            _ => String::new(),
+        },
         ..Point::default()
     }
 }

@@ -65,6 +65,7 @@ pub(crate) fn chart(chart: &Chart, speech: &Speech) -> Chart {
     for point in &mut chart.points {
         words.names([&mut point.board]);
         words.say([&mut point.at_label]);
+        words.list(&mut point.changeover);
         for signal in &mut point.signals {
             let said = rules.entry(signal.rule_words.clone()).or_insert_with(|| {
                 words.say([&mut signal.rule_words]);

@@ -46,6 +46,8 @@ pub struct Point {
     pub signals: Vec<SignalView>,
     /// The stratum it is of, as an index into the names of the chart's strata.
     pub stratum: Option<usize>,
+    /// What runs from this point on and did not before, e.g. "stencil S2"; else empty.
+    pub changeover: String,
 }
 
 /// A point of another stratum, shown beside those of the chart: no limit judges it here.

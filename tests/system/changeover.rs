@@ -1,5 +1,5 @@
 //! Signals after another product came call nobody, where the plant says so: on the line to which
-//! it came, and nowhere else.
+//! it came, and nowhere else. Charts show from where on another stencil ran.
 //!
 //! Two lines print a panel a minute each; all is invented.
 
@@ -104,4 +104,54 @@ fn a_changeover_that_is_long_over_keeps_nothing_quiet() {
         |_, panel| if panel < FAR_OFF - 15 { "B" } else { "A" },
     );
     assert!(!is_suppressed(&place));
+}
+
+#[test]
+fn a_chart_shows_from_which_panel_on_another_stencil_ran() {
+    let config = config()
+        .replace("product = \"Product\"", "stencil = \"Product\"")
+        .replace(
+            "[\"limits\"]\n",
+            "[\"limits\"]\nrestart_on = [\"stencil\"]\n",
+        );
+    let place = Place::bare(&config);
+    for line in ["L1", "L2"] {
+        let mut rows = "At,Panel,Product,Height\n".to_owned();
+        for panel in 0..2 * PANELS {
+            let stencil = if line == "L2" && panel >= PANELS {
+                "S-2"
+            } else {
+                "S-1"
+            };
+            let (hour, minute, height) = (8 + panel / 60, panel % 60, 100 + panel * 7 % 11);
+            rows.push_str(&format!(
+                "2026-03-02T{hour:02}:{minute:02}:00Z,{line}-{panel},{stencil},{height}\n"
+            ));
+        }
+        place.write(&format!("{line}/panels.csv"), rows);
+    }
+    place.replay();
+    let drawn = |stream: &str| place.ok(&["chart", stream, "--format", "svg"]);
+    assert!(!drawn("height/L1").contains("Pennant"));
+    let changed = drawn("height/L2");
+    assert!(changed.contains("Pennant: changeover."), "{changed}");
+    // Both versions of limits stand over the points that they judged.
+    for version in [
+        "limits from 20 panels (version 1)",
+        "limits from 20 panels (version 2)",
+    ] {
+        assert!(changed.contains(version), "{version}: {changed}");
+    }
+    place.ok(&[
+        "report",
+        "audit",
+        "--from",
+        "2026-03-02",
+        "--to",
+        "2026-03-03",
+    ]);
+    let pack = "driftvane-data/reports/audit-2026-03-02-to-2026-03-03/audit.html";
+    let pack = std::fs::read_to_string(place.folder.join(pack)).unwrap();
+    // Each chart is there for paper and for a phone.
+    assert_eq!(pack.matches("Pennant: changeover.").count(), 2);
 }

@@ -11,8 +11,8 @@ use spc::chart::{Bounds, ChartKind, Limits};
 use super::baseline;
 use super::limits::Watch;
 use super::{
-    ALWAYS, CommandError, characteristic, find_stream, keys, local, local_minute, rule_words,
-    streams, subgroup_name, unit, utc, when,
+    ALWAYS, CommandError, changeovers, characteristic, find_stream, keys, local, local_minute,
+    rule_words, streams, subgroup_name, unit, utc, when,
 };
 use crate::config::{Characteristic, Config, Subject};
 use crate::engine::Excluded;
@@ -319,7 +319,9 @@ pub fn print(
 ) -> Result<(), CommandError> {
     let facts = ChartFacts::read(reader, find_stream(reader, wanted)?)?;
     if format == Format::Svg {
-        let view = view(config, &facts, 0..facts.points.len())?;
+        let all = 0..facts.points.len();
+        let mut view = view(config, &facts, all.clone())?;
+        changeovers::show(config, reader, (&facts, all), &mut view)?;
         let svg = reports::chart_svg(&view, reports::ChartSize::PAGE);
         return Ok(output::print(&svg)?);
     }
@@ -435,6 +437,7 @@ fn point_view(config: &Config, what: &Characteristic, row: &PointRow) -> reports
         baseline: row.baseline,
         signals: row.signals.iter().map(signal).collect(),
         stratum: None,
+        changeover: String::new(),
     }
 }
 

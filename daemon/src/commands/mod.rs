@@ -23,6 +23,7 @@ pub mod backup;
 pub mod baseline;
 pub mod capability;
 pub mod causes;
+pub(crate) mod changeovers;
 pub mod chart;
 pub mod check;
 pub mod demo;

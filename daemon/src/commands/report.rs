@@ -20,8 +20,8 @@ use super::capability::{self, Capability, Index};
 use super::chart::{self, ChartFacts};
 use super::report_templates::overrides;
 use super::{
-    CommandError, characteristic, local, local_minute, outbox, pad_maps, report_history,
-    rule_words, shift_facts, strata,
+    CommandError, changeovers, characteristic, local, local_minute, outbox, pad_maps,
+    report_history, rule_words, shift_facts, strata,
 };
 use crate::clock;
 use crate::config::Config;
@@ -190,6 +190,7 @@ pub(crate) fn detail(
     let end = (middle + POINTS_AFTER).min(facts.points.len());
     let mut view = chart::view(config, facts, start..end)?;
     view.onset = onset_view(config, facts, alert, start..end);
+    changeovers::show(config, reader, (facts, start..end), &mut view)?;
     if let Some(key) = alert.told_by {
         strata::tell(
             config,

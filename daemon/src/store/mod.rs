@@ -19,6 +19,7 @@ mod aside;
 mod asked;
 mod backup;
 mod chain;
+pub mod changeovers;
 mod commit;
 mod deliveries;
 mod episodes;

@@ -14,6 +14,13 @@ pub(super) fn of(chart: &Chart, left_out: usize, range: Range, speech: &Speech) 
     if chart.points.iter().any(|point| point.baseline) {
         parts.push("Shaded: baseline the limits were made from.".to_owned());
     }
+    if chart
+        .points
+        .iter()
+        .any(|point| !point.changeover.is_empty())
+    {
+        parts.push("Pennant: changeover.".to_owned());
+    }
     if chart.points.iter().any(|point| point.late) {
         parts.push("Ring: late, left out of run rules.".to_owned());
     }

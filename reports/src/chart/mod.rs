@@ -48,6 +48,8 @@ const SPREAD_TITLE_PX: f64 = 22.0;
 /// Below this a panel could not be read, so the drawing grows instead.
 const PANEL_HEIGHT_MIN_PX: f64 = 70.0;
 const WIDTH_MIN_PX: f64 = 280.0;
+/// The width of a pennant, with air.
+const PENNANT_PX: f64 = 9.0;
 
 /// The size of a chart in pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -204,6 +206,7 @@ impl Layout {
         labels.extend(self.specification(&mut drawing, chart, &main));
         main.frame(&mut drawing);
         main.limits(&mut drawing, &chart.limits);
+        self.changeovers(&mut drawing, chart);
         self.others(&mut drawing, chart);
         main.points(&mut drawing, &chart.points, Series::Value);
         main.side_labels(&mut drawing, labels);
@@ -405,6 +408,29 @@ impl Layout {
             drawing.leaf("path", &[("d", &path)]);
         }
         drawing.close("g");
+    }
+
+    /// A line with a pennant in every panel where something else began to run.
+    fn changeovers(&self, drawing: &mut Drawing, chart: &Chart) {
+        let mut path = String::new();
+        let mut column = f64::NEG_INFINITY;
+        let points = chart.points.iter().enumerate();
+        for (index, _) in points.filter(|(_, point)| !point.changeover.is_empty()) {
+            let x = self.axis.start_of(index);
+            // Where they are as close as their pennants, the first stands for them.
+            if x - column < PENNANT_PX {
+                continue;
+            }
+            column = x;
+            for (top, bottom) in [Some(self.main), self.spread].into_iter().flatten() {
+                let (x, top, bottom) = (px(x), px(top), px(bottom));
+                path.push_str(&format!("M{x} {bottom}V{top}l7 4l-7 4"));
+            }
+        }
+        if !path.is_empty() {
+            let style = [("d", path.as_str()), ("fill", "none"), ("stroke", INK)];
+            drawing.leaf("path", &style);
+        }
     }
 
     /// The dashed line of the onset in every panel, below a row with its time, so that it runs

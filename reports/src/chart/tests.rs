@@ -281,6 +281,32 @@ fn strata_have_shapes_and_a_key_and_leave_the_data_in_their_ink() {
 }
 
 #[test]
+fn a_changeover_is_a_pennant_in_every_panel_and_words_in_the_legend() {
+    let mut chart = alerted(110);
+    let pennants = |chart: &Chart| {
+        chart_svg(chart, ChartSize::PAGE)
+            .matches("l7 4l-7 4")
+            .count()
+    };
+    assert_eq!(pennants(&chart), 0);
+    chart.points[60].changeover = "stencil S2".to_owned();
+    assert_eq!(pennants(&chart), 2);
+    let svg = chart_svg(&chart, ChartSize::PAGE);
+    assert!(svg.contains("Pennant: changeover."), "{svg}");
+    let layout = Layout::new(&chart, ChartSize::PAGE, &Speech::new(Language::English));
+    let (x, bottom) = (layout.axis.start_of(60), layout.main.1);
+    assert!(
+        svg.contains(&format!("M{} {}V", px(x), px(bottom))),
+        "{svg}"
+    );
+    // So many that they could not be told apart are bounded by the width.
+    for point in &mut chart.points {
+        point.changeover = "stencil S2".to_owned();
+    }
+    assert!(pennants(&chart) < 140);
+}
+
+#[test]
 fn a_far_stratum_widens_the_picture_but_a_wild_one_does_not() {
     let height = |value: f64| {
         let mut chart = wave(60);

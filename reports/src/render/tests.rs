@@ -72,6 +72,10 @@ fn the_sample_puts_text_into_every_text_field() {
     let value = serde_json::to_value(&view).unwrap();
     let mut empty = Vec::new();
     leaves(&value, "report", &mut empty);
+    // One point of a chart is the first after a changeover.
+    let changed = "report.alerts.0.chart.points.60.changeover";
+    assert!(!empty.iter().any(|path| path == changed), "{empty:?}");
+    empty.retain(|path| !path.ends_with(".changeover"));
     // The second alert shows the empty state of these.
     empty.retain(|path| {
         // One list of differences, or a note that there is none.

@@ -14,10 +14,11 @@ use crate::commands::capability::{Capability, Material, studied, wanted};
 use crate::commands::chart::{self, ChartFacts};
 use crate::commands::limits::{self, Version};
 use crate::commands::replay::threads;
-use crate::commands::{ALWAYS, CommandError, characteristic};
+use crate::commands::{ALWAYS, CommandError, changeovers, characteristic};
 use crate::config::{Characteristic, Config};
 use crate::pipeline;
 use crate::store::Reader;
+use crate::store::changeovers::Changeover;
 use crate::store::query::{PointRow, StreamRow};
 use crate::store::readings::{UnitReadings, Wanted};
 
@@ -87,6 +88,7 @@ struct Job {
     stream: StreamRow,
     material: Material,
     versions: Vec<Version>,
+    changeovers: Vec<Changeover>,
     place: usize,
 }
 
@@ -109,6 +111,7 @@ pub(super) fn studies(
             None => Vec::new(),
         };
         let limits = reader.limits(Some(stream.id))?;
+        let changeovers = changeovers::read(reader, (what, stream.id), &points)?;
         let versions = limits::versions(reader, (stream, &limits), &requests)?;
         let readings: u64 = contents.iter().map(|one| one.moments.count()).sum();
         bytes += points.len() * POINT_BYTES + readings as usize * READING_BYTES;
@@ -122,6 +125,7 @@ pub(super) fn studies(
             stream: stream.clone(),
             material,
             versions,
+            changeovers,
             place,
         });
         if bytes >= GROUP_BYTES_MAX {
@@ -189,7 +193,8 @@ fn study(config: &Config, window: (i64, i64), job: Job) -> Result<Studied, Comma
         points: material.points,
         limits: material.limits,
     };
-    let view = chart::view(config, &facts, 0..facts.points.len())?;
+    let mut view = chart::view(config, &facts, 0..facts.points.len())?;
+    changeovers::mark(what, &job.changeovers, &facts.points, &mut view);
     let name = format!("stream-{}", job.place + 1);
     let drawn = reports::audit::drawn(&view, histogram.as_ref(), &name);
     Ok(Studied {

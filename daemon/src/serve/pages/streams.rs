@@ -19,8 +19,8 @@ use crate::commands::capability::specification;
 use crate::commands::chart::{self, ChartFacts};
 use crate::commands::limits::Watch;
 use crate::commands::{
-    CommandError, characteristic, limits, local_minute, pad_maps, strata, streams, subgroup_name,
-    unit,
+    CommandError, changeovers, characteristic, limits, local_minute, pad_maps, strata, streams,
+    subgroup_name, unit,
 };
 use crate::config::{Characteristic, Config, Key};
 use crate::serve::access::Visitor;
@@ -294,6 +294,8 @@ fn one(
     };
     let mut chart = chart::view(config, &facts, 0..facts.points.len())?;
     let title = std::mem::replace(&mut chart.title, chart_title(config, what, &facts, asked));
+    let all = 0..facts.points.len();
+    changeovers::show(config, reader, (&facts, all), &mut chart)?;
     let shapes = shapes(config, reader, (streams, &facts), asked, &mut chart)?;
     let alerts = reader.alerts()?;
     let ends = facts.points.first().zip(facts.points.last());
