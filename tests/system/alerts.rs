@@ -90,6 +90,25 @@ fn assert_explains(alert: &Value, key: &str, value: &str) {
     assert!(share > 0.8 && low > 0.5, "{alert}");
 }
 
+/// Asserts that a point signals where it is beyond the limits that the chart shows, and there only.
+fn assert_judged_as_shown(chart: &Value) {
+    let (stream, kind) = (text(chart, "stream"), text(chart, "chart"));
+    let points = list(&chart["points"]).iter();
+    for point in points.filter(|point| point["baseline"] == false && point["late"] == false) {
+        let [value, n] = ["value", "n"].map(|name| number(point, name));
+        let [lower, upper] = ["lower", "upper"].map(|name| point[name].as_f64());
+        let is_beyond =
+            lower.is_some_and(|lower| value < lower) || upper.is_some_and(|upper| value > upper);
+        let mut signals = list(&point["signals"]).iter();
+        let signalled = signals.any(|signal| signal["by"] == "beyond_limits");
+        assert_eq!(signalled, is_beyond, "{stream}: {point}");
+        // The demo's counts have exact limits, which are counts themselves.
+        let count = upper.map_or(0.0, |upper| upper * n);
+        let is_count = (count - count.round()).abs() < 1e-9;
+        assert!(kind != "u" || is_count, "{stream}: {point}");
+    }
+}
+
 #[test]
 fn the_planted_faults_are_laid_to_what_was_planted() {
     let place = read(&deliveries());
@@ -115,6 +134,9 @@ fn the_planted_faults_are_laid_to_what_was_planted() {
     assert_eq!(step["origin"], "gauge", "{step}");
     assert!(text(&step, "verdict").contains("only fixture F2"), "{step}");
 
+    for stream in place.streams() {
+        assert_judged_as_shown(&place.chart(&stream));
+    }
     let table = place.ok(&["alerts", "list"]);
     assert!(table.contains("stroke back with "), "{table}");
     let page = shift_report(&place);

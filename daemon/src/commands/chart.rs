@@ -3,6 +3,7 @@
 //! Judges nothing: what it shows is what the engine has kept. The one invariant: points are in the
 //! order of their time, and `seq` counts them from 1.
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use serde::Serialize;
@@ -15,7 +16,7 @@ use super::{
     rule_words, streams, subgroup_name, unit, utc, when,
 };
 use crate::config::{Characteristic, Config, Subject};
-use crate::engine::Excluded;
+use crate::engine::{self, Excluded};
 use crate::output::{self, Cell, Format, Table};
 use crate::store::query::{LimitsRow, PointRow, StreamRow};
 use crate::store::{Reader, chart_name};
@@ -196,9 +197,33 @@ impl ChartFacts {
         let is_it = |one: &&Excluded| (one.key.0, &*one.key.1) == (point.at, &point.unit);
         row.findings.excluded.iter().find(is_it)
     }
+}
 
-    fn bounds_at(&self, point: &PointRow) -> Option<Bounds> {
-        Some(self.limits_of(point.version)?.bounds(point.size))
+/// The limits by which points are judged, so that no chart shows others. Exact ones take a search:
+/// each size is worked out once.
+pub(crate) struct Judge {
+    is_exact: bool,
+    known: RefCell<BTreeMap<(u32, u64), Bounds>>,
+}
+
+impl Judge {
+    /// Of a characteristic's streams.
+    pub(crate) fn of(what: &Characteristic) -> Judge {
+        Judge {
+            is_exact: what.exact_limits,
+            known: RefCell::default(),
+        }
+    }
+
+    /// Of a version, at a size. A judge knows one stream only.
+    fn bounds(&self, row: &LimitsRow, size: f64) -> Bounds {
+        if !self.is_exact {
+            return row.limits.bounds(size);
+        }
+        let mut known = self.known.borrow_mut();
+        *known
+            .entry((row.version, size.to_bits()))
+            .or_insert_with(|| engine::bounds(&row.limits, size, true))
     }
 }
 
@@ -210,6 +235,7 @@ impl ChartFacts {
 pub fn chart(config: &Config, facts: &ChartFacts) -> Result<Chart, CommandError> {
     let what = characteristic(config, &facts.stream)?;
     let keys = keys(what, &facts.stream);
+    let judge = Judge::of(what);
     Ok(Chart {
         stream: facts.stream.label.clone(),
         characteristic: what.name.clone(),
@@ -223,7 +249,7 @@ pub fn chart(config: &Config, facts: &ChartFacts) -> Result<Chart, CommandError>
         limits: facts
             .limits
             .iter()
-            .map(|row| value_limits(facts, row))
+            .map(|row| value_limits(facts, row, &judge))
             .collect(),
         spread_limits: facts
             .limits
@@ -232,20 +258,20 @@ pub fn chart(config: &Config, facts: &ChartFacts) -> Result<Chart, CommandError>
             .collect(),
         points: (1..)
             .zip(&facts.points)
-            .map(|(seq, row)| point(what, facts, (seq, row)))
+            .map(|(seq, row)| point((what, &judge), facts, (seq, row)))
             .collect(),
     })
 }
 
 /// The limits of a version for the plotted value, at the median size of its points.
-pub(crate) fn value_limits(facts: &ChartFacts, row: &LimitsRow) -> Version {
+pub(crate) fn value_limits(facts: &ChartFacts, row: &LimitsRow, judge: &Judge) -> Version {
     let size = facts.median_size(row.version);
     let sigma = row.limits.sigma_at(size);
     Version {
         sigma: sigma.is_finite().then_some(sigma),
         sigma_z: row.limits.sigma_z(),
         watch: Some(Watch::of(&row.detection)),
-        ..version(facts, row, row.limits.bounds(size))
+        ..version(facts, row, judge.bounds(row, size))
     }
 }
 
@@ -275,11 +301,13 @@ fn version(facts: &ChartFacts, row: &LimitsRow, bounds: Bounds) -> Version {
 
 /// A point with its limits, in the form of the contract.
 pub(crate) fn point(
-    what: &Characteristic,
+    (what, judge): (&Characteristic, &Judge),
     facts: &ChartFacts,
     (seq, row): (u64, &PointRow),
 ) -> Point {
-    let (bounds, excluded) = (facts.bounds_at(row), facts.excluded(row));
+    let limits = facts.limits.iter().find(|one| one.version == row.version);
+    let bounds = limits.map(|limits| judge.bounds(limits, row.size));
+    let excluded = facts.excluded(row);
     Point {
         seq,
         at: utc(row.at),
@@ -377,6 +405,7 @@ pub fn view(
         format!(" from {first} to {last}")
     });
     let name = subgroup_name(what);
+    let judge = Judge::of(what);
     Ok(reports::view::Chart {
         title: title(what, &facts.stream),
         description: format!("{} {name}{span}, {signalled} with a signal.", points.len()),
@@ -389,7 +418,7 @@ pub fn view(
                 ..point_view(config, what, row)
             })
             .collect(),
-        limits: segments(facts, points, |limits, size| Some(limits.bounds(size))),
+        limits: segments(facts, points, |row, size| Some(judge.bounds(row, size))),
         specification: specification(config, what, facts),
         onset: None,
         spread: spread_panel(what, facts, points),
@@ -445,7 +474,7 @@ fn point_view(config: &Config, what: &Characteristic, row: &PointRow) -> reports
 fn segments(
     facts: &ChartFacts,
     points: &[PointRow],
-    bounds: impl Fn(&Limits, f64) -> Option<Bounds>,
+    bounds: impl Fn(&LimitsRow, f64) -> Option<Bounds>,
 ) -> Vec<reports::view::LimitSegment> {
     let mut found = Vec::new();
     for row in &facts.limits {
@@ -458,9 +487,9 @@ fn segments(
         };
         let each: Vec<Bounds> = points[from..=to]
             .iter()
-            .filter_map(|point| bounds(&row.limits, point.size))
+            .filter_map(|point| bounds(row, point.size))
             .collect();
-        let median = bounds(&row.limits, facts.median_size(row.version));
+        let median = bounds(row, facts.median_size(row.version));
         let (Some(middle), true) = (median, each.len() == to - from + 1) else {
             continue;
         };
@@ -518,6 +547,6 @@ fn spread_panel(
         .any(|point| point.spread.is_some())
         .then(|| reports::view::SpreadPanel {
             title: format!("{which} within the subgroup"),
-            limits: segments(facts, points, Limits::spread_bounds),
+            limits: segments(facts, points, |row, size| row.limits.spread_bounds(size)),
         })
 }

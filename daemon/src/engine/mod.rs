@@ -36,7 +36,7 @@ pub use budget::{allowed, shift_minutes, starting_length, stepped};
 pub use cause::{CauseGroup, GROUP_US_MAX, Kin, Trace, grouped};
 pub use chart::{
     BEYOND_LIMITS, ChartState, Command, CommandKind, LimitsVersion, Monitoring, Phase,
-    SPREAD_BEYOND_LIMITS, late_point,
+    SPREAD_BEYOND_LIMITS, bounds, late_point,
 };
 pub use detect::{CUSUM, Detection, DetectorState, EWMA, STARTING, is_detector};
 pub use early::early_weight;

@@ -200,7 +200,7 @@ fn study(config: &Config, window: (i64, i64), job: Job) -> Result<Studied, Comma
     Ok(Studied {
         title: chart::title(what, &facts.stream),
         capability,
-        limits: used(&facts, job.versions),
+        limits: used(what, &facts, job.versions),
         counts: counts(&facts, &facts.points),
         notable: notable(what, &facts),
         days: days(config, &facts),
@@ -211,14 +211,16 @@ fn study(config: &Config, window: (i64, i64), job: Job) -> Result<Studied, Comma
 
 /// The versions of limits that points of the window have to do with, with their bounds.
 fn used(
+    what: &Characteristic,
     facts: &ChartFacts,
     versions: Vec<Version>,
 ) -> Vec<(Version, chart::Version, Option<chart::Version>)> {
     let seen: BTreeSet<u32> = facts.points.iter().map(|point| point.version).collect();
+    let judge = chart::Judge::of(what);
     let both = facts.limits.iter().zip(versions);
     both.filter(|(row, _)| seen.contains(&row.version))
         .map(|(row, version)| {
-            let value = chart::value_limits(facts, row);
+            let value = chart::value_limits(facts, row, &judge);
             (version, value, chart::spread_limits(facts, row))
         })
         .collect()
@@ -242,11 +244,12 @@ fn notable(what: &Characteristic, facts: &ChartFacts) -> Vec<Notable> {
     let is_notable = |point: &PointRow| {
         point.late || !point.signals.is_empty() || facts.excluded(point).is_some()
     };
+    let judge = chart::Judge::of(what);
     let all = (1..).zip(&facts.points);
     all.filter(|(_, point)| is_notable(point))
         .map(|(seq, point)| Notable {
             at: point.at,
-            row: chart::point(what, facts, (seq, point)),
+            row: chart::point((what, &judge), facts, (seq, point)),
         })
         .collect()
 }

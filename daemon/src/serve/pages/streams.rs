@@ -332,7 +332,7 @@ fn one(
             .limits
             .iter()
             .rev()
-            .map(|row| version(config, reader, row))
+            .map(|row| version(config, reader, (what, row)))
             .collect::<Result<_, _>>()?,
         alerts: of_stream
             .take(ALERTS_MAX)
@@ -423,7 +423,11 @@ fn out_of_service(
     }))
 }
 
-fn version(config: &Config, reader: &Reader, row: &LimitsRow) -> Result<Version, CommandError> {
+fn version(
+    config: &Config,
+    reader: &Reader,
+    (what, row): (&Characteristic, &LimitsRow),
+) -> Result<Version, CommandError> {
     Ok(Version {
         version: row.version,
         subgroups: row.limits.subgroups,
@@ -434,17 +438,22 @@ fn version(config: &Config, reader: &Reader, row: &LimitsRow) -> Result<Version,
         author: row.author.clone(),
         reason: row.reason.clone(),
         set_at: local_minute(config, row.set_at),
-        watch: watch_words(row),
+        watch: watch_words(what, row),
         findings: Baseline::of(&row.findings).words(),
     })
 }
 
 /// How rare a false alert is, and the thresholds that make it so.
-fn watch_words(row: &LimitsRow) -> String {
+fn watch_words(what: &Characteristic, row: &LimitsRow) -> String {
     let watch = Watch::of(&row.detection);
     let round = |value: f64| format!("{value:.2}");
+    let how = if what.exact_limits {
+        "exact limits, with the chance of"
+    } else {
+        "limits at"
+    };
     let mut words = format!(
-        "limits at {} sigma; one false alert in {} points",
+        "{how} {} sigma; one false alert in {} points",
         round(row.limits.width),
         watch.run_length.round()
     );
