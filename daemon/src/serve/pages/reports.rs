@@ -144,7 +144,7 @@ pub(in crate::serve) async fn shift(
     State(page): State<Arc<Page>>,
     Path((start, revision)): Path<(String, String)>,
 ) -> Response {
-    looked(page, move |_, reader| {
+    looked(page, move |page, reader| {
         let numbers = start.parse::<i64>().ok().zip(revision.parse::<u32>().ok());
         let known = match numbers {
             Some((start, revision)) => reader.report(start, revision)?,
@@ -153,9 +153,20 @@ pub(in crate::serve) async fn shift(
         let Some(path) = known.map(PathBuf::from) else {
             return Ok(missing("There is no such report."));
         };
+        let path = whereabouts(&page.config.report_folder, path);
         Ok(handed_out(&path, Kind::Report, "report.html"))
     })
     .await
+}
+
+/// Where a report lies: where it was written or, once the plant's folders were moved, by the same
+/// name in the folder of reports.
+fn whereabouts(folder: &FilePath, written: PathBuf) -> PathBuf {
+    let is_there = written.symlink_metadata().is_ok();
+    match written.file_name() {
+        Some(name) if !is_there => folder.join(name),
+        _ => written,
+    }
 }
 
 /// Hands out a file of a pack.

@@ -65,6 +65,31 @@ async fn a_report_is_listed_with_its_revisions_and_shown_as_it_was_written() {
 }
 
 #[tokio::test]
+async fn a_report_is_found_after_the_plant_was_moved() {
+    let site = site(true);
+    let config = &site.page.config;
+    let reader = Reader::open(&config.data_folder).unwrap();
+    let shift = crate::shifts::at(config, reader.events().unwrap().unwrap().1);
+    let mut before = Config::clone(config);
+    before.report_folder = config.data_folder.join("before");
+    let written = write_shift_report(&before, &reader, &shift).unwrap();
+    let bytes = fs::read(&written.path).unwrap();
+    let address = format!("/reports/shift/{}/1", shift.start);
+    assert_eq!(
+        taken(&site, &address).await.2,
+        bytes,
+        "where it was written"
+    );
+    fs::create_dir_all(&config.report_folder).unwrap();
+    let moved = config.report_folder.join(written.path.file_name().unwrap());
+    fs::rename(&written.path, &moved).unwrap();
+    let (status, _, found) = taken(&site, &address).await;
+    assert_eq!((status, found), (StatusCode::OK, bytes));
+    fs::remove_file(moved).unwrap();
+    assert_eq!(taken(&site, &address).await.0, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
 async fn a_pack_is_made_by_who_may_operate_and_every_file_of_it_is_handed_out() {
     let site = site(true);
     let form = "from=2026-03-02&to=2026-03-03&product=";
