@@ -232,6 +232,10 @@ pub(super) fn keep(
     files: &Files,
 ) -> Result<PathBuf, CommandError> {
     let name = name(config, request);
+    let _alone = alone(&config.report_folder).map_err(|source| CommandError::Report {
+        path: config.report_folder.clone(),
+        source,
+    })?;
     for revision in 1..=REVISIONS_MAX {
         let suffix = match revision {
             1 => String::new(),
@@ -253,6 +257,17 @@ pub(super) fn keep(
         "{} has {REVISIONS_MAX} packs named {name}; move some of them away",
         config.report_folder.display()
     )))
+}
+
+/// Waits until nobody else writes a pack into the folder, as the page and a command may at once:
+/// they would mix their files. Where a file system knows no such lock, that can not be kept out.
+fn alone(folder: &Path) -> io::Result<File> {
+    fs::create_dir_all(folder)?;
+    let place = File::open(folder)?;
+    if let Err(error) = place.lock() {
+        tracing::debug!(%error, folder = %folder.display(), "the folder knows no lock");
+    }
+    Ok(place)
 }
 
 fn is_there(folder: &Path, files: &Files) -> bool {
@@ -289,4 +304,55 @@ fn write_folder(folder: &Path, files: &Files) -> io::Result<()> {
             tracing::debug!(%left, part = %part.display(), "nothing to take away");
         }
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn packs_that_are_written_at_the_same_time_are_whole_and_do_not_mix() {
+        let base = std::env::temp_dir().join(format!("driftvane-packs-{}", std::process::id()));
+        fs::remove_dir_all(&base).ok();
+        let text = "[plant]\nname = \"Invented\"\ntime_zone = \"UTC\"\n\
+            [[shift]]\nname = \"day\"\nstarts = \"00:00\"\n\
+            [[feed]]\nname = \"p\"\nline = \"L1\"\nstation = \"paste\"\nfolder = \"p\"\n\
+            time = { columns = [\"At\"], format = \"rfc3339\" }\n\
+            measure = [{ name = \"height\", column = \"H\", unit = \"um\" }]\n\
+            [feed.roles]\npanel = \"Panel\"\n";
+        let config = crate::config::read::read(text, &base).unwrap();
+        let request = Request {
+            from: 0,
+            to: 86_400_000_000,
+            product: None,
+        };
+        // Each pack says something else, and four of them the same as another.
+        let files = |mark: u8| Files {
+            figures: vec![mark; 1 << 18],
+            digest: String::new(),
+            count: 0,
+            others: (0..12)
+                .map(|number| (format!("tables/{number}.csv"), vec![mark; 1 << 12]))
+                .collect(),
+        };
+        let kept: Vec<(u8, PathBuf)> = std::thread::scope(|scope| {
+            let keep = |mark: u8| (mark, keep(&config, &request, &files(mark)).unwrap());
+            let all: Vec<_> = (0..8)
+                .map(|mark| scope.spawn(move || keep(mark / 2)))
+                .collect();
+            all.into_iter().map(|one| one.join().unwrap()).collect()
+        });
+        for (mark, path) in &kept {
+            assert!(is_there(path, &files(*mark)), "{}", path.display());
+        }
+        let mut names: Vec<String> = fs::read_dir(&config.report_folder)
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        let name = "audit-1970-01-01-to-1970-01-02";
+        let expected = ["", "-r2", "-r3", "-r4"].map(|end| format!("{name}{end}"));
+        assert_eq!(names, expected);
+        fs::remove_dir_all(&base).unwrap();
+    }
 }
