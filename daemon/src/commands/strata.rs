@@ -261,13 +261,7 @@ fn beside(config: &Config, own: String, levels: Levels) -> view::Strata {
         names.push(value);
     }
     all.sort_by(|(a, one), (b, other)| (one.at, &one.unit, a).cmp(&(other.at, &other.unit, b)));
-    // The same share of every stratum, whatever order they come in.
-    let one_in = all.len().div_ceil(BESIDE_MAX).max(1);
-    let mut met = vec![0_usize; names.len()];
-    all.retain(|(stratum, _)| {
-        met[*stratum] += 1;
-        (met[*stratum] - 1).is_multiple_of(one_in)
-    });
+    let one_in = thin(&mut all);
     let point = |(stratum, one): (usize, Seen)| view::Beside {
         at_label: local(config, one.at),
         x: one.at as f64 / 1e6,
@@ -281,6 +275,38 @@ fn beside(config: &Config, own: String, levels: Levels) -> view::Strata {
         beside: all.into_iter().map(point).collect(),
         one_in,
     }
+}
+
+/// Leaves one in so many of each stratum's points, whatever order they come in, so that at most
+/// [`BESIDE_MAX`] are left; tells of how many. Strata begin at different ones of their points: else
+/// many short strata would all be shown where the chart begins.
+fn thin(all: &mut Vec<(usize, Seen)>) -> usize {
+    let mut met: BTreeMap<usize, usize> = BTreeMap::new();
+    let ranks: Vec<(usize, usize)> = all
+        .iter()
+        .map(|(stratum, _)| {
+            let next = met.entry(*stratum).or_insert(0);
+            *next += 1;
+            (*stratum, *next - 1)
+        })
+        .collect();
+    let is_kept = |one_in: usize, (stratum, rank): (usize, usize)| {
+        (rank + (begin(stratum) * one_in as f64) as usize).is_multiple_of(one_in)
+    };
+    let count = |one_in| ranks.iter().filter(|one| is_kept(one_in, **one)).count();
+    let mut one_in = all.len().div_ceil(BESIDE_MAX).max(1);
+    while count(one_in) > BESIDE_MAX {
+        one_in += one_in.div_ceil(8);
+    }
+    let mut ranks = ranks.iter();
+    all.retain(|_| ranks.next().is_some_and(|one| is_kept(one_in, *one)));
+    one_in
+}
+
+/// A share from 0 to 1 for each stratum. Multiples of the golden ratio lie evenly, wherever one
+/// stops (common knowledge of low-discrepancy sequences).
+fn begin(stratum: usize) -> f64 {
+    (stratum as f64 * 0.618_033_988_749_895).fract()
 }
 
 #[cfg(test)]
@@ -363,6 +389,28 @@ mod tests {
             .collect();
         assert_eq!(places, [(0.0, 1), (0.0, 2), (1.0, 1), (1.0, 2)]);
         assert_eq!(found.beside[0].at_label, "1970-01-01 00:00:00");
+    }
+
+    #[test]
+    fn many_short_strata_are_shown_all_along_the_chart() {
+        for (count, length) in [(400, 12), (5_000, 3), (5_000, 1), (7, 5_000)] {
+            let name = |fixture: i64| format!("F{fixture:04}");
+            let mut levels: Levels = (0..count)
+                .map(|fixture| (name(fixture), seen(0..length)))
+                .collect();
+            levels.insert("own".to_owned(), seen(0..length));
+            let mut view = chart(length);
+            let found = between(&config(), "own", levels, &mut view).unwrap();
+            let left = found.beside.len();
+            assert!((100..=BESIDE_MAX).contains(&left), "{left} of {count}");
+            // Each quarter of the time has about a quarter of them.
+            let quarters = length.min(4);
+            for quarter in 0..quarters {
+                let own = |one: &&view::Beside| one.x as i64 * quarters / length == quarter;
+                let share = found.beside.iter().filter(own).count() * quarters as usize;
+                assert!((left / 2..=left * 2).contains(&share), "{share} of {left}");
+            }
+        }
     }
 
     #[test]
