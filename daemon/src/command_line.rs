@@ -39,6 +39,9 @@ const USAGE: u8 = 2;
 /// Done, but something was quarantined.
 const QUARANTINED: u8 = 3;
 
+/// What help calls the options that every command has.
+const EVERYWHERE: &str = "Everywhere";
+
 /// How long a page that is still being made is waited for when the program ends.
 const FAREWELL: Duration = Duration::from_millis(500);
 
@@ -48,10 +51,10 @@ const FAREWELL: Duration = Duration::from_millis(500);
 #[command(name = "driftvane", version)]
 pub struct Arguments {
     /// The configuration.
-    #[arg(long, global = true, default_value = "driftvane.toml")]
+    #[arg(long, global = true, default_value = "driftvane.toml", help_heading = EVERYWHERE)]
     config: PathBuf,
     /// How results are written: table, json, csv; svg for a chart.
-    #[arg(long, global = true, default_value = "table")]
+    #[arg(long, global = true, default_value = "table", help_heading = EVERYWHERE)]
     format: Format,
     #[command(subcommand)]
     command: Command,

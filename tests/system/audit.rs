@@ -497,7 +497,7 @@ fn a_request_for_what_is_not_there_is_refused_with_what_is() {
     refused(
         &["--from", "2026-03-10", "--to", "2026-03-01"],
         2,
-        "--from has to be before --to",
+        "it has to begin (--from) before it ends (--to)",
     );
     let product = [&WINDOW[..], &["--product", "nothing-such"]].concat();
     refused(&product, 2, "there are: demo-controller");

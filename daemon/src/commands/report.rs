@@ -158,16 +158,16 @@ fn moved(config: &Config, alert: &Alert) -> String {
     let rule = alert.rules.first().map(|rule| rule_words(rule));
     let rule = rule.unwrap_or_default();
     let others = match alert.stream_count {
-        0 | 1 => String::new(),
+        0 | 1 => ",".to_owned(),
         streams => format!(
-            " and {}",
+            "; with {};",
             output::number_of(streams as u64 - 1, "more stream")
         ),
     };
     let at = alert.onset.at.parse::<jiff::Timestamp>();
     let at = at.map_or(alert.row.lead.first_at, |at| at.as_microsecond());
     let at = local_minute(config, at);
-    format!("{rule}{others}, since {} ({at})", alert.onset.board)
+    format!("{rule}{others} since {} ({at})", alert.onset.board)
 }
 
 /// An alert with its evidence. Where a stratum explains it, the chart shows which points are of it,

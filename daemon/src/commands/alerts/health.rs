@@ -177,7 +177,7 @@ pub(crate) fn health_of(
     (from, to): (i64, i64),
 ) -> Result<Health, CommandError> {
     if from >= to {
-        let words = "the window is empty: --from has to be before --to";
+        let words = "the window is empty: it has to begin (--from) before it ends (--to)";
         return Err(CommandError::Usage(words.to_owned()));
     }
     let raised = |row: &&AlertRow| !row.revised && (from..to).contains(&row.first_at);

@@ -43,7 +43,7 @@ impl Scope {
     ) -> Result<Scope, CommandError> {
         let window = (request.from, request.to);
         if window.0 >= window.1 {
-            let words = "the window is empty: --from has to be before --to";
+            let words = "the window is empty: it has to begin (--from) before it ends (--to)";
             return Err(CommandError::Usage(words.to_owned()));
         }
         let all = reader.streams()?;
