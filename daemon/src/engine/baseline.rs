@@ -210,7 +210,8 @@ pub(super) fn widening(what: &Characteristic, limits: &Limits, samples: &[Sample
         return factor.unwrap_or(1.0);
     }
     let size = mean(samples.iter());
-    spc::widening::factor(limits.kind, limits.subgroups, size).unwrap_or(1.0)
+    let (kind, subgroups) = (limits.kind, limits.subgroups);
+    spc::widening::factor_for_both(kind, subgroups, size, limits.width).unwrap_or(1.0)
 }
 
 /// The checks that make sense of what is plotted.

@@ -88,6 +88,39 @@ pub fn widening() {
     write::results("widening", header, &rows);
 }
 
+/// How often limits of individuals from few subgroups signal over all baselines together, as part
+/// of what their width promises: widened for nine of ten alone, and for both.
+pub fn widths() {
+    let rounds = 100_000;
+    let mut rows = Vec::new();
+    for count in [25, 50, 100, 200] {
+        let mut normals = Normals::new(u64::from(count));
+        let made: Vec<_> = (0..rounds).map(|_| baseline(count, &mut normals)).collect();
+        for run_length in [500.0, 5_000.0, 46_580.0, 933_600.0, 4.6e6] {
+            let found = detection::thresholds(run_length);
+            let width = found.map_or_else(|why| panic!("{why}"), |found| found.width);
+            let rate = |factor: f64| {
+                let half = |sigma: f64| width * factor * sigma;
+                let chance = |(mean, _, sigma): &(f64, f64, f64)| 1.0 / length(*mean, half(*sigma));
+                let sum: f64 = made.iter().map(chance).sum();
+                sum / f64::from(rounds) * length(0.0, width)
+            };
+            let kind = ChartKind::Individuals;
+            let of_ten = widening::factor(kind, count, 1.0).unwrap_or(1.0);
+            let both = widening::factor_for_both(kind, count, 1.0, width).unwrap_or(1.0);
+            rows.push(format!(
+                "{count},{run_length},{width:.3},{:.3},{of_ten:.3},{:.2},{both:.3},{:.2}",
+                run_length / length(0.0, width),
+                rate(of_ten),
+                rate(both)
+            ));
+        }
+    }
+    let header = "points,in_control_length,width,share_of_limits,factor_nine_of_ten,\
+                  rate_nine_of_ten,factor_both,rate_both";
+    write::results("widths", header, &rows);
+}
+
 /// False alerts of 200 streams that share what happens to a panel.
 pub fn budget() {
     let (streams, panels, shifts) = (200, 350, 300);

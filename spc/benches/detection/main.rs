@@ -2,9 +2,9 @@
 //!
 //! Purpose: make the committed tables, by one command each:
 //! `cargo bench -p driftvane-spc --bench detection -- PART`, with `shares`, `averages`, `learning`,
-//! `thresholds`, `set`, `steps`, `drifts`, `onsets`, `widening`, `budget` or `all`. Results
-//! go to `spc/benches/results`, and what is interpolated in also to `spc/src/detection`. Must not
-//! measure time. The one invariant: the same command writes the same files.
+//! `thresholds`, `set`, `steps`, `drifts`, `onsets`, `widening`, `widths`, `budget` or `all`.
+//! Results go to `spc/benches/results`, and what is interpolated in also to `spc/src/detection`.
+//! Must not measure time. The one invariant: the same command writes the same files.
 
 #![expect(
     clippy::print_stdout,
@@ -26,7 +26,7 @@ fn main() {
         .skip(1)
         .find(|word| !word.starts_with("--"));
     let part = part.unwrap_or_else(|| "all".to_owned());
-    let parts: [(&str, fn()); 10] = [
+    let parts: [(&str, fn()); 11] = [
         ("shares", shares::make),
         ("averages", shares::averages),
         ("learning", learning::make),
@@ -36,6 +36,7 @@ fn main() {
         ("drifts", delays::drifts),
         ("onsets", coverage::onsets),
         ("widening", coverage::widening),
+        ("widths", coverage::widths),
         ("budget", coverage::budget),
     ];
     let mut known = false;
