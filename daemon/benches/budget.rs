@@ -50,8 +50,7 @@ const AREA_IN_VOLUME: f64 = 0.5;
 
 const STREAMS: usize = ROWS * MEASURES.len();
 
-/// Panels of a baseline, shifts after it, and panels of a shift of eight hours.
-const BASELINE: usize = 50;
+/// Shifts after a baseline, and panels of a shift of eight hours.
 const SHIFTS: usize = 10;
 const PANELS: usize = 60;
 const MINUTE_US: i64 = 60_000_000;
@@ -63,9 +62,38 @@ const AT_ONCE: usize = 10;
 /// 1 June 2026, 06:00 UTC, in microseconds.
 const BEGIN_US: i64 = 1_780_293_600_000_000;
 
-/// What is asked: false alerts that the line may have in a shift, which part of a measure's
-/// variance all deposits of a panel share, and how many plants that differ by their seed.
-const CASES: [(f64, f64, u64); 3] = [(20.0, 0.0, 2), (20.0, 0.2, 4), (1.0, 0.2, 4)];
+/// What is asked.
+#[derive(Clone, Copy)]
+struct Case {
+    /// False alerts that the line may have in a shift.
+    allowed: f64,
+    /// Which part of a measure's variance all deposits of a panel share.
+    shared: f64,
+    /// Panels of a baseline.
+    baseline: usize,
+    /// How many plants that differ by their seed.
+    plants: u64,
+}
+
+const CASES: [Case; 6] = [
+    Case::of(20.0, 0.0, 50, 2),
+    Case::of(20.0, 0.2, 50, 2),
+    Case::of(1.0, 0.2, 50, 10),
+    Case::of(20.0, 0.2, 25, 2),
+    Case::of(1.0, 0.2, 25, 4),
+    Case::of(20.0, 0.2, 100, 2),
+];
+
+impl Case {
+    const fn of(allowed: f64, shared: f64, baseline: usize, plants: u64) -> Case {
+        Case {
+            allowed,
+            shared,
+            baseline,
+            plants,
+        }
+    }
+}
 
 /// What one plant came to.
 struct Outcome {
@@ -76,6 +104,8 @@ struct Outcome {
     in_baseline: usize,
     /// False episodes of streams that began in each shift.
     episodes: [usize; SHIFTS],
+    /// How many of them limits alone signalled.
+    by_limits: usize,
     /// Streams that had an episode, in a baseline or after it.
     streams: usize,
     /// Alerts that began in each shift: episodes of one cause are one.
@@ -93,41 +123,46 @@ struct Kept {
 fn main() -> anyhow::Result<()> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/results");
     fs::create_dir_all(&folder)?;
-    println!(
-        "{STREAMS} streams in control, baselines of {BASELINE} panels, then {SHIFTS} shifts of \
-         {PANELS}"
-    );
-    let mut table = "allowed_a_shift,shared,seed,panels_a_shift,shifts,in_control_length,\
-                     in_baseline,episodes_a_shift,alerts_a_shift\n"
+    println!("{STREAMS} streams in control, {SHIFTS} shifts of {PANELS} panels");
+    let mut table = "allowed_a_shift,shared,baseline,seed,panels_a_shift,shifts,in_control_length,\
+                     in_baseline,episodes_a_shift,beyond_limits_alone,alerts_a_shift\n"
         .to_owned();
-    for (allowed, shared, seeds) in CASES {
-        let outcomes = plants(allowed, shared, seeds)?;
+    for case in CASES {
+        let outcomes = plants(case)?;
+        let (allowed, shared, baseline) = (case.allowed, case.shared, case.baseline);
         for one in &outcomes {
             let mean = |counts: &[usize; SHIFTS]| summary(std::iter::once(counts)).0;
             writeln!(
                 table,
-                "{allowed},{shared},{},{PANELS},{SHIFTS},{},{},{:.1},{:.1}",
+                "{allowed},{shared},{baseline},{},{PANELS},{SHIFTS},{},{},{:.1},{:.1},{:.1}",
                 one.seed,
                 one.run_length,
                 one.in_baseline,
                 mean(&one.episodes),
+                one.by_limits as f64 / SHIFTS as f64,
                 mean(&one.alerts),
             )?;
         }
-        print_case((allowed, shared), &outcomes);
+        print_case(case, &outcomes);
         fs::write(folder.join("budget.csv"), &table)?;
     }
     Ok(())
 }
 
 /// Prints what all plants of a case came to.
-fn print_case((allowed, shared): (f64, f64), outcomes: &[Outcome]) {
+fn print_case(case: Case, outcomes: &[Outcome]) {
+    let Case {
+        allowed,
+        shared,
+        baseline,
+        ..
+    } = case;
     let plants = outcomes.len();
     let length = outcomes.first().map_or(f64::NAN, |one| one.run_length);
     let solved = (STREAMS * PANELS) as f64 / length;
     println!(
-        "\n{allowed} false alerts a shift, {shared} of the variance shared, {plants} plants: \
-         a run length of {length}, which is {solved:.3} a shift"
+        "\n{allowed} false alerts a shift, {shared} of the variance shared, baselines of \
+         {baseline}, {plants} plants: a run length of {length}, which is {solved:.3} a shift"
     );
     let print = |what: &str, (mean, error): (f64, f64)| {
         println!(
@@ -153,6 +188,11 @@ fn print_case((allowed, shared): (f64, f64), outcomes: &[Outcome]) {
         "streams that were ever out of control: {:.1} a plant",
         streams as f64 / plants as f64
     );
+    let limits: usize = outcomes.iter().map(|one| one.by_limits).sum();
+    println!(
+        "beyond limits alone: {:.2} a shift",
+        limits as f64 / (plants * SHIFTS) as f64
+    );
     let early: usize = outcomes.iter().map(|one| one.in_baseline).sum();
     println!(
         "while baselines were taken: {:.1} a plant",
@@ -170,15 +210,15 @@ fn summary<'a>(plants: impl Iterator<Item = &'a [usize; SHIFTS]>) -> (f64, f64) 
 }
 
 /// The plants of a case, as many at once as there are cores.
-fn plants(allowed: f64, shared: f64, seeds: u64) -> anyhow::Result<Vec<Outcome>> {
+fn plants(case: Case) -> anyhow::Result<Vec<Outcome>> {
     let cores = std::thread::available_parallelism()?.get();
-    let seeds: Vec<u64> = (1..=seeds).collect();
+    let seeds: Vec<u64> = (1..=case.plants).collect();
     let mut outcomes = Vec::new();
     for some in seeds.chunks(cores) {
         let done: Vec<anyhow::Result<Outcome>> = std::thread::scope(|scope| {
             let start = |seed: &u64| {
                 let seed = *seed;
-                scope.spawn(move || plant(allowed, shared, seed))
+                scope.spawn(move || plant(case, seed))
             };
             let running: Vec<_> = some.iter().map(start).collect();
             let ended = running.into_iter().map(std::thread::ScopedJoinHandle::join);
@@ -197,15 +237,15 @@ fn plants(allowed: f64, shared: f64, seeds: u64) -> anyhow::Result<Vec<Outcome>>
 }
 
 /// Lets one plant run through baseline and shifts.
-fn plant(allowed: f64, shared: f64, seed: u64) -> anyhow::Result<Outcome> {
-    let text = config_text(allowed)?;
+fn plant(case: Case, seed: u64) -> anyhow::Result<Outcome> {
+    let text = config_text(case)?;
     let config = Arc::new(read::read(&text, Path::new("/invented"))?);
     let mut engine = Engine::new(Arc::clone(&config));
     let mut draw = Normals::new(seed);
     let mut kept = Kept::default();
-    let panels = BASELINE + SHIFTS * PANELS;
+    let panels = case.baseline + SHIFTS * PANELS;
     for first in (0..panels).step_by(AT_ONCE) {
-        let block = block(first..panels.min(first + AT_ONCE), shared, &mut draw);
+        let block = block(first..panels.min(first + AT_ONCE), case.shared, &mut draw);
         engine.take(Sorted::of(&config, &block));
         engine.settle_each(&mut |effects| kept.take(effects));
     }
@@ -216,7 +256,12 @@ fn plant(allowed: f64, shared: f64, seed: u64) -> anyhow::Result<Outcome> {
     );
     ensure!(kept.run_lengths.len() == 1, "streams differ in run length");
     let length = kept.run_lengths.first().context("no run length")?;
-    Ok(kept.counted(&engine, &config, (seed, f64::from_bits(*length))))
+    Ok(kept.counted(
+        &engine,
+        &config,
+        case.baseline,
+        (seed, f64::from_bits(*length)),
+    ))
 }
 
 impl Kept {
@@ -234,7 +279,13 @@ impl Kept {
     }
 
     /// Counts what began in each shift, before and after what has one cause is one.
-    fn counted(&self, engine: &Engine, config: &Config, (seed, run_length): (u64, f64)) -> Outcome {
+    fn counted(
+        &self,
+        engine: &Engine,
+        config: &Config,
+        baseline: usize,
+        (seed, run_length): (u64, f64),
+    ) -> Outcome {
         let traces: Vec<Trace> = self
             .alerts
             .values()
@@ -259,31 +310,45 @@ impl Kept {
         Outcome {
             seed,
             run_length,
-            in_baseline: begun.iter().filter(|at| shift_of(**at).is_none()).count(),
-            episodes: by_shift(&begun),
+            in_baseline: begun
+                .iter()
+                .filter(|at| shift_of(**at, baseline).is_none())
+                .count(),
+            episodes: by_shift(&begun, baseline),
+            by_limits: self.by_limits(baseline),
             streams: self
                 .alerts
                 .keys()
                 .map(|key| key.0)
                 .collect::<BTreeSet<_>>()
                 .len(),
-            alerts: by_shift(&founded),
+            alerts: by_shift(&founded, baseline),
         }
     }
 }
 
-fn by_shift(begun: &[i64]) -> [usize; SHIFTS] {
+impl Kept {
+    /// Episodes after the baseline that no detector of lasting shifts had a part in.
+    fn by_limits(&self, baseline: usize) -> usize {
+        let alone = |alert: &&AlertFacts| {
+            alert.rules == "beyond_limits" && shift_of(alert.first_at, baseline).is_some()
+        };
+        self.alerts.values().filter(alone).count()
+    }
+}
+
+fn by_shift(begun: &[i64], baseline: usize) -> [usize; SHIFTS] {
     let mut counts = [0; SHIFTS];
-    for shift in begun.iter().filter_map(|at| shift_of(*at)) {
+    for shift in begun.iter().filter_map(|at| shift_of(*at, baseline)) {
         counts[shift] += 1;
     }
     counts
 }
 
 /// The shift of a time; nothing while baselines are taken.
-fn shift_of(at: i64) -> Option<usize> {
+fn shift_of(at: i64, baseline: usize) -> Option<usize> {
     let panel = ((at - BEGIN_US) / PANEL_US) as usize;
-    panel.checked_sub(BASELINE).map(|after| after / PANELS)
+    panel.checked_sub(baseline).map(|after| after / PANELS)
 }
 
 /// Panels in control, a row a deposit.
@@ -344,7 +409,8 @@ fn panel(shared: f64, draw: &mut Normals, values: &mut [Vec<f64>]) {
 }
 
 /// An invented printer line with a chart for each measure of each deposit.
-fn config_text(allowed: f64) -> anyhow::Result<String> {
+fn config_text(case: Case) -> anyhow::Result<String> {
+    let allowed = case.allowed;
     let mut text = format!(
         r#"
 [plant]
@@ -395,8 +461,9 @@ measure = "{name}"
 group_by = ["line", "position", "component", "pin"]
 subgroup = "panel"
 chart = "individuals"
-baseline = {BASELINE}
-"#
+baseline = {}
+"#,
+            case.baseline
         )?;
     }
     Ok(text)

@@ -17,7 +17,7 @@ use crate::words::Station;
 
 use super::atom::AtomKey;
 use super::chart::LimitsVersion;
-use super::detect::{Detection, learns};
+use super::detect::Detection;
 use super::rates::{Rates, StationOnLine, station_of, units_a_point};
 use super::stream::StreamName;
 
@@ -30,10 +30,6 @@ pub const STEPPED_MAX: f64 = 2.5e7;
 
 /// The head start of cumulative sums costs as many false alerts as so many more points.
 const HEAD_START_POINTS: f64 = 50.0;
-
-/// Scores that learn, and stop while a sum is high, shorten the run length by so much over the root
-/// of the baseline's subgroups.
-const LEARNING_COST: f64 = 0.5;
 
 /// The narrowest limits that a run length leads to, in sigmas.
 const WIDTH_MIN: f64 = 3.0;
@@ -61,7 +57,7 @@ pub struct Budget<'a> {
 }
 
 impl Budget<'_> {
-    /// What the limits from a baseline of so many subgroups of so many readings are watched with.
+    /// What the limits from a baseline of subgroups of so many readings are watched with.
     ///
     /// # Errors
     ///
@@ -71,21 +67,21 @@ impl Budget<'_> {
         what: &Characteristic,
         version: u32,
         (from, to): (&AtomKey, &AtomKey),
-        made_by: (usize, u32),
+        size: u32,
     ) -> Result<Detection, RunLengthError> {
         if let Some(stated) = what.run_length {
-            return self.solver.solve(what, f64::from(stated), made_by);
+            return self.solver.solve(what, f64::from(stated), size);
         }
         let Some(rate) = self.rates.per_minute(self.station, from.0, to.0) else {
             // The counts of a baseline so long ago are gone; what was said of it stands.
             let told = self.told.get(&version);
             return match told.filter(|told| told.from == *from && told.to == *to) {
                 Some(told) => Ok(told.detection.clone()),
-                None => self.solver.solve(what, LENGTH_FLOOR, made_by),
+                None => self.solver.solve(what, LENGTH_FLOOR, size),
             };
         };
         let points = rate * self.shift_minutes;
-        let solved = self.solver.solve(what, self.needed(points), made_by)?;
+        let solved = self.solver.solve(what, self.needed(points), size)?;
         Ok(Detection {
             points_per_shift: Some(points),
             ..solved
@@ -98,7 +94,7 @@ impl Budget<'_> {
     ///
     /// They are those of limits and sums together, although there are no limits yet, so the run
     /// length is at least the one that is needed. Those that come with the limits are a little
-    /// higher: they make up for what learning, spreads and averages cost.
+    /// higher where spreads and averages have a part of the budget.
     pub fn starting_sums(&self, what: &Characteristic, from: i64, to: i64) -> Option<[Cusum; 3]> {
         let rate = || self.rates.per_complete_minute(self.station, from, to);
         let length = match what.run_length {
@@ -218,8 +214,6 @@ struct Question {
     /// The spread that is judged, with the readings that it is of.
     spread: Option<(Spread, u32)>,
     cusum: bool,
-    /// The subgroups of the baseline, where sums look at scores that learn ([`learns`]).
-    learning_from: Option<usize>,
     ewma_weight: Option<u64>,
     /// Whether single pads are watched as well.
     pads: bool,
@@ -241,7 +235,7 @@ enum Spread {
 }
 
 impl Question {
-    fn of(what: &Characteristic, run_length: f64, (subgroups, size): (usize, u32)) -> Question {
+    fn of(what: &Characteristic, run_length: f64, size: u32) -> Question {
         let has = |detector| what.detection.contains(&detector);
         let spread = match what.chart {
             ChartKind::MeanRange | ChartKind::MedianRange => Some((Spread::Range, size)),
@@ -254,7 +248,6 @@ impl Question {
             limits,
             spread: spread.filter(|_| limits),
             cusum: has(Detector::Cusum),
-            learning_from: (has(Detector::Cusum) && learns(what.chart)).then_some(subgroups),
             ewma_weight: has(Detector::Ewma).then(|| what.ewma_weight.to_bits()),
             pads: what.watch_pads,
         }
@@ -304,15 +297,6 @@ impl Question {
         }
     }
 
-    /// How much longer a run length to solve sums for, so that they keep the one that is needed
-    /// although their scores stop learning while a sum is high: after 25, 50 and 100 subgroups that
-    /// costs 12, 9 and 8 % of the length at 370, and 5, 5 and 4 % at 5,000
-    /// (`spc/benches/results/learning.csv`).
-    fn learning(&self) -> f64 {
-        let subgroups = self.learning_from.map(|subgroups| subgroups.max(1) as f64);
-        subgroups.map_or(1.0, |subgroups| 1.0 + LEARNING_COST / subgroups.sqrt())
-    }
-
     /// The width of limits and the sums that have a run length together, the limits of the spread
     /// included: the shortest length of the two at which what is left is enough for the spread, of
     /// up to twice the whole. A spread of few readings needs wider limits still.
@@ -346,15 +330,10 @@ impl Question {
         let (width, set) = match (self.limits, self.cusum) {
             (true, true) => {
                 let joint = detection::thresholds(run_length)?;
-                let longer = self.learning() * run_length;
-                let sums = detection::thresholds(longer.min(detection::LENGTH_MAX))?;
-                (Some(joint.width), Some(sums.cusums()))
+                (Some(joint.width), Some(joint.cusums()))
             }
             (true, false) => (Some(detection::limits_width(run_length)?), None),
-            (false, true) => {
-                let length = self.learning() * run_length;
-                (None, Some(cusum::set_for_run_length(length)?))
-            }
+            (false, true) => (None, Some(cusum::set_for_run_length(run_length)?)),
             (false, false) => (None, None),
         };
         Ok((width.map(|width| width.max(WIDTH_MIN)), set))
@@ -388,8 +367,8 @@ fn wider(from: f64, allowed: f64, chance: impl Fn(f64) -> f64) -> f64 {
 }
 
 impl Solver {
-    /// The detection of a characteristic for a run length, of a baseline of so many subgroups of so
-    /// many readings.
+    /// The detection of a characteristic for a run length, of a baseline of subgroups of so many
+    /// readings.
     /// Limits and sums are solved together with the limits of the spread, and those together with
     /// a weighted average beside them. Run rules are outside of it.
     ///
@@ -400,9 +379,9 @@ impl Solver {
         &mut self,
         what: &Characteristic,
         run_length: f64,
-        made_by: (usize, u32),
+        size: u32,
     ) -> Result<Detection, RunLengthError> {
-        let question = Question::of(what, run_length, made_by);
+        let question = Question::of(what, run_length, size);
         if let Some(known) = self.solved.get(&question) {
             return Ok(known.clone());
         }
@@ -434,7 +413,7 @@ mod tests {
     fn thresholds_are_found_for_every_pad_of_a_large_panel() {
         use crate::engine::tests::rehearsed;
         let width = |what: &Characteristic, length: f64| {
-            let solved = Solver::default().solve(what, length, (25, 100)).unwrap();
+            let solved = Solver::default().solve(what, length, 100).unwrap();
             assert!(solved.cusums.is_some());
             solved.width.unwrap()
         };

@@ -428,10 +428,7 @@ impl ChartState {
             return;
         };
         let size = baseline::mean_size(points).floor() as u32;
-        let made_by = (points.len(), size);
-        let told = run
-            .budget
-            .detection(what, self.version, (&from, &to), made_by);
+        let told = run.budget.detection(what, self.version, (&from, &to), size);
         let detection = match told {
             Ok(detection) => detection,
             Err(error) => {

@@ -112,8 +112,8 @@ impl Rehearsal {
     /// When no threshold has the run length.
     pub fn detection(&mut self) -> Result<Detection, RunLengthError> {
         let stated = self.what.run_length.map_or(1.0, f64::from);
-        let made_by = (self.what.baseline, size(&self.what) as u32);
-        self.solver.solve(&self.what, stated, made_by)
+        let readings = size(&self.what) as u32;
+        self.solver.solve(&self.what, stated, readings)
     }
 
     /// The in-control run length of everything that is switched on, for a known mean and sigma, or
