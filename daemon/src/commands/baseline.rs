@@ -9,7 +9,7 @@ use spc::baseline::screening::Beyond;
 
 use super::utc;
 use crate::engine::{Excluded, Findings};
-use crate::output::significant;
+use crate::output::{self, significant};
 use crate::store::side_name;
 
 /// What was found out about a baseline.
@@ -154,7 +154,7 @@ fn warnings(findings: &Findings) -> Vec<String> {
     }
     let warning = findings.checks.iter().filter(|one| one.warns).map(|one| {
         let chance = match (one.p_value, one.bound) {
-            (Some(p_value), _) => format!(", p {}", significant(p_value)),
+            (Some(p_value), _) => format!(", p {}", output::significant_to(p_value, 2)),
             (None, Some(bound)) => format!(", bound {}", significant(bound)),
             (None, None) => String::new(),
         };

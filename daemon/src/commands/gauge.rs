@@ -391,7 +391,10 @@ fn summary(found: &GaugeStudy) -> String {
         } else {
             "kept"
         };
-        lines.push(format!("interaction {done}: p = {}", number(p_value)));
+        lines.push(format!(
+            "interaction {done}: p = {}",
+            output::significant_to(p_value, 2)
+        ));
     }
     lines.push(format!(
         "gauge: {} % of the total variation; {}",
