@@ -118,6 +118,25 @@ pub struct WatchedPad {
     since_at: i64,
 }
 
+#[cfg(test)]
+impl WatchedPad {
+    /// A pad of a test that moved by some sigma.
+    pub(crate) fn invented<const N: usize>(
+        keys: [(&'static str, &str); N],
+        change_sigma: f64,
+    ) -> WatchedPad {
+        WatchedPad {
+            keys: keys.map(|(key, value)| (key, value.to_owned())).into(),
+            change: change_sigma,
+            change_sigma,
+            since: String::new(),
+            p: 0.001,
+            adjusted: 0.01,
+            since_at: 0,
+        }
+    }
+}
+
 impl WatchedPad {
     /// What tells it from other pads, in words.
     pub(crate) fn name(&self) -> String {

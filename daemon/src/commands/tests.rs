@@ -17,6 +17,7 @@ use crate::store::{
     Batch, FileFacts, Heard, Reader, Ready, RejectFacts, Store, UnitTally, Verdict,
 };
 
+mod german;
 mod life;
 
 const CONFIG: &str = r#"
