@@ -72,6 +72,30 @@ fn a_file_that_is_still_wrong_is_set_aside_again() {
 }
 
 #[test]
+fn what_was_decided_is_told_to_programs_in_their_format() {
+    let place = with_two_set_aside();
+    let told = place.json(&run("retry", &["Q-0001", "Q-0002"]));
+    let ids = list(&told).iter().map(|one| text(one, "id"));
+    assert_eq!(ids.collect::<Vec<_>>(), ["Q-0001", "Q-0002"]);
+    assert!(
+        text(&told[0], "outcome").contains("is read again"),
+        "{told}"
+    );
+    let csv = [&["--format", "csv"][..], &run("discard", &["Q-0002"])].concat();
+    assert_eq!(place.ok(&csv), "id,outcome\r\nQ-0002,is off the list\r\n");
+    // What stands before one that is unknown is decided, and told all the same.
+    let some = [
+        &["--format", "json"][..],
+        &run("discard", &["Q-0001", "Q-0009"]),
+    ]
+    .concat();
+    let answer = place.run(&some);
+    assert_eq!(answer.code, Some(2), "{}", answer.err);
+    let told: serde_json::Value = serde_json::from_str(&answer.out).unwrap();
+    assert_eq!(text(&told[0], "id"), "Q-0001");
+}
+
+#[test]
 fn a_running_daemon_reads_a_file_again_when_asked() {
     let place = with_two_set_aside();
     mend_config(&place);
