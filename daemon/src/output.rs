@@ -198,7 +198,7 @@ fn write_beneath(out: &mut impl Write, name: &str, text: &str) -> io::Result<()>
 /// What stands where there is nothing.
 const NOTHING: &str = "-";
 
-/// A cell for people: five significant digits, and nothing that moves a cursor.
+/// A cell for people: five significant digits, and nothing that moves a cursor or turns the text.
 fn shown(cell: &Cell) -> String {
     match cell {
         Cell::Empty => NOTHING.to_owned(),
@@ -209,7 +209,7 @@ fn shown(cell: &Cell) -> String {
 }
 
 fn visible(c: char) -> char {
-    if c.is_control() { '\u{fffd}' } else { c }
+    if reports::is_hidden(c) { '\u{fffd}' } else { c }
 }
 
 /// A number with its noun: 1 board, 2 boards.
@@ -301,6 +301,14 @@ mod tests {
         assert_eq!(
             text(Format::Table, &table()),
             "name       n  mean\n=1+1       3   0.1\na,\"b\"\u{fffd}[2J  -  -2.5\n"
+        );
+    }
+
+    #[test]
+    fn hidden_marks_are_shown() {
+        assert_eq!(
+            shown(&Cell::from("a\u{202e}b\u{2066}c")),
+            "a\u{fffd}b\u{fffd}c"
         );
     }
 

@@ -29,7 +29,10 @@ pub fn escape(text: &str) -> String {
     out
 }
 
-fn is_hidden(character: char) -> bool {
+/// Whether a character shows nothing and yet changes what a person sees: one that moves a cursor,
+/// or turns the direction in which a text is read.
+#[must_use]
+pub fn is_hidden(character: char) -> bool {
     character.is_control()
         || matches!(character,
             '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}'

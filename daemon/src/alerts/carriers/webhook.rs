@@ -138,7 +138,7 @@ fn shown(wire: &mut Wire, mut body: Vec<u8>) -> String {
     words
         .join(" ")
         .chars()
-        .filter(|one| !one.is_control())
+        .filter(|one| !reports::is_hidden(*one))
         .take(SHOWN_MAX)
         .collect()
 }
