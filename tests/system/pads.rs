@@ -166,6 +166,11 @@ fn one_pad_that_clogs_is_listed_and_is_one_alert_in_any_order_and_over_stops() {
     assert_eq!(list(&alert["watched_pads"]["pads"]).len(), 1, "{alert}");
     let held = number(alert, "boards_to_hold");
     assert!((12.0..=15.0).contains(&held), "{alert}");
+    // Since when a pad has been moving is no set that covers its onset, and is not drawn as one.
+    let report = in_order.ok(&["report", "shift"]);
+    let page = std::fs::read_to_string(report.trim()).unwrap();
+    assert!(page.contains(">onset 2026-03-02"));
+    assert!(!page.contains("Bar at the foot"));
     in_order.assert_sound();
 
     // The same after stops, in another order within the horizon.

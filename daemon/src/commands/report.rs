@@ -238,10 +238,12 @@ fn onset_view(
     let (best, low, high) = alert.onset.places?;
     let inside = |place: usize| place.clamp(shown.start, shown.end - 1) - shown.start;
     let point = &facts.points[best];
+    // Since when single pads have been moving comes without a set that covers it.
+    let is_set = alert.onset.low.is_some();
     shown.contains(&best).then(|| OnsetView {
         index: inside(best),
         label: format!("{}, {}", local_minute(config, point.at), point.unit),
-        range: Some((inside(low), inside(high))),
+        range: is_set.then(|| (inside(low), inside(high))),
     })
 }
 
