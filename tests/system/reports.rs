@@ -6,7 +6,7 @@ use driftvane::plant::{Delivery, Plant};
 use serde_json::Value;
 
 use crate::place::{
-    Place, assert_same_charts, assert_same_rows, list, small_config, small_plant, text,
+    Place, assert_same_charts, assert_same_rows, get, list, small_config, small_plant, text,
 };
 
 fn read(config: &str, deliveries: &[Delivery]) -> Place {
@@ -396,6 +396,32 @@ fn a_map_of_pads_is_drawn_where_the_feed_says_where_they_lie() {
     let without = PLACED.replace("name = \"x\"", "name = \"left\"");
     let (_, page) = report(&placed(&without));
     assert!(!page.contains("by pad"), "no place, no map");
+}
+
+#[test]
+fn the_map_of_a_stream_shows_its_own_pads_alone() {
+    let by_line = "group_by = [\"line\"]";
+    let by_component = "group_by = [\"line\", \"component\"]";
+    let config = PLACED.replace(by_line, by_component) + "[serve]\nlisten = \"127.0.0.1:0\"\n";
+    let place = placed(&config);
+    let mut other = "At,Panel,Component,Pin,X,Y,Height\n".to_owned();
+    for pad in 0..5 {
+        other.push_str(&format!(
+            "2026-03-02T07:05:30+01:00,P90,U2,{pad},{pad}.5,40.5,120\n"
+        ));
+    }
+    place.write("paste/P90.csv", other);
+    place.replay();
+    let daemon = place.watch();
+    let address = place.address();
+    for (label, pads) in [("height/L1/U1", 24), ("height/L1/U2", 5)] {
+        let stream = format!("SELECT id FROM stream WHERE label = '{label}'");
+        let path = format!("/streams/{}/pads", place.number(&stream));
+        let (status, page) = get(&address, &path);
+        assert_eq!(status, 200, "{label}");
+        assert!(page.contains(&format!("{pads} pads;")), "{label}: {page}");
+    }
+    daemon.stop();
 }
 
 #[test]
