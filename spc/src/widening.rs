@@ -70,9 +70,10 @@ pub fn factor(kind: ChartKind, subgroups: u32, size: f64) -> Option<f64> {
 /// [`factor_on_average`] to all of them together.
 ///
 /// The tenth baseline matters more the wider limits are. At three sigma all baselines together
-/// give fewer false signals than promised once nine of ten keep their length; at 5.4 sigma, which a
-/// run length of a million points leads to, they would give some three times as many after 50 points
-/// and twenty times as many after 25 (`benches/results/widths.csv`). Cost: that of a quantile of Student's t.
+/// give fewer false signals than promised once nine of ten keep their length; at 5.4 sigma, which
+/// a run length of a million points leads to, they would give some three times as many after 50
+/// points and twenty times as many after 25 (`benches/results/widths.csv`). Cost: that of a
+/// quantile of Student's t.
 ///
 /// ```
 /// use spc::{chart::ChartKind, widening};
