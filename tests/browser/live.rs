@@ -14,6 +14,7 @@ use driftvane::ingest::Ingest;
 use driftvane::serve::access::Access;
 use driftvane::serve::{Page, app, serve};
 use driftvane::store::Reader;
+use serde_json::json;
 use tokio::sync::watch;
 
 use crate::driver::Browser;
@@ -218,6 +219,30 @@ fn every_page_fits_desk_and_phone_light_and_dark_and_shuts_nobody_out() {
         assert_read_out(&mut browser, path);
     }
     assert_told_apart(&mut browser, &format!("{base}{own}?by=family"));
+    assert_prints_what_is_to_be_read(&mut browser, &base);
+}
+
+/// On paper there is nothing to press, and tables stay tables.
+fn assert_prints_what_is_to_be_read(browser: &mut Browser, base: &str) {
+    // A sheet of A4 between its margins is about as wide.
+    browser.be(703, "light");
+    browser.call("Emulation.setEmulatedMedia", json!({"media": "print"}));
+    let shown = |browser: &mut Browser, selector: &str| {
+        let script = format!(
+            "[...document.querySelectorAll({})].map((one) => getComputedStyle(one).display)",
+            json!(selector)
+        );
+        browser.js(&script).to_string()
+    };
+    browser.go(&format!("{base}/alerts/1"));
+    assert_eq!(shown(browser, "section[aria-labelledby=act]"), "[\"none\"]");
+    assert_eq!(shown(browser, "figure.chart .wide-figure"), "[\"block\"]");
+    browser.go(&format!("{base}/feeds"));
+    let cells = shown(browser, "table.reflow td");
+    assert!(
+        cells.contains("table-cell") && !cells.contains("flow-root"),
+        "{cells}"
+    );
 }
 
 /// Points of another stratum are read out between the chart's own, with their names.
