@@ -25,6 +25,7 @@ mod workbook;
 pub use chart::{ChartSize, chart_svg, histogram_svg, pad_map_svg, pareto_svg};
 pub use figures::{Figure, HistogramFigure, PadFigure};
 pub use markup::{escape, is_hidden};
+pub use number::per_million;
 pub use picture::png;
 pub use render::{
     Overrides, RenderError, Rendered, WORDING, page_environment, shift_report,

@@ -87,7 +87,8 @@ pub(crate) fn percent_digits(fraction: f64) -> String {
 }
 
 /// Parts per million: whole from 100 on, two digits below, "< 0.01" where nothing is left.
-pub(crate) fn per_million(value: f64) -> String {
+#[must_use]
+pub fn per_million(value: f64) -> String {
     if !value.is_finite() {
         MISSING.to_owned()
     } else if value > 0.0 && value < 0.01 {

@@ -2,6 +2,8 @@
 //!
 //! Computes nothing. The one invariant: what limits the use of a figure is printed with it.
 
+use reports::per_million;
+
 use super::{Capability, rows, specification_words};
 use crate::commands::{CommandError, local, when};
 use crate::config::Config;
@@ -140,7 +142,7 @@ fn narrow(rows: &[Capability]) -> Table {
             nearest.map(|index| index.lower).into(),
             nearest.map(|index| index.upper).into(),
             row.model.into(),
-            row.ppm_expected.into(),
+            row.ppm_expected.map(per_million).into(),
         ]);
     }
     table
@@ -149,6 +151,7 @@ fn narrow(rows: &[Capability]) -> Table {
 /// What the figures of a stream rest on, in lines of their own.
 fn rests_on(config: &Config, row: &Capability) -> String {
     let text = output::significant;
+    let chance = |p_value| format!("normality p {}", output::significant_to(p_value, 2));
     let (from, to) = (local(config, row.window.0), local(config, row.window.1));
     let figure = |name: &str, value: Option<f64>| value.map(|one| format!("{name} {}", text(one)));
     let taguchi = row.taguchi_index.as_ref();
@@ -157,7 +160,7 @@ fn rests_on(config: &Config, row: &Capability) -> String {
         figure("overall", row.sigma_overall),
         taguchi.and_then(|index| figure(index.symbol, Some(index.value))),
         figure("by quantiles", row.evidence.quantile_index()),
-        figure("normality p", row.evidence.normality_p()),
+        row.evidence.normality_p().map(chance),
         row.evidence
             .time_symbol()
             .map(|model| format!("time model {model}")),
