@@ -37,9 +37,10 @@ pub(super) fn rates(alerts: &[&AlertRow], (from, to): (i64, i64)) -> Vec<Figure>
     let high = heard.iter().filter(|row| row.severity == Severity::High);
     vec![
         Figure::new("raised", Some(alerts.len() as f64), "alerts"),
-        Figure::new("an hour", Some(hourly), "alerts").against(target::HOURLY),
-        Figure::new("in ten minutes", Some(hourly / 6.0), "alerts").against(target::IN_TEN_MINUTES),
-        Figure::new("a day", Some(hourly * 24.0), "alerts").against(target::DAILY),
+        Figure::new("raised an hour", Some(hourly), "alerts").against(target::HOURLY),
+        Figure::new("raised in ten minutes", Some(hourly / 6.0), "alerts")
+            .against(target::IN_TEN_MINUTES),
+        Figure::new("raised a day", Some(hourly * 24.0), "alerts").against(target::DAILY),
         Figure::new(
             "most in any ten minutes",
             Some(most(&times) as f64),
