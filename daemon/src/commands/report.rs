@@ -30,6 +30,9 @@ use crate::shifts::{self, Span, file_part};
 use crate::store::query::StreamRow;
 use crate::store::{Reader, ReportRow};
 
+/// Alerts of a report that are explained: as many as it shows in full, the most urgent.
+const EXPLAINED_MAX: usize = 60;
+
 /// Streams that a report remarks on one by one.
 const REMARKS_MAX: usize = 20;
 
@@ -63,12 +66,11 @@ pub fn build_shift_report(
             continue;
         }
         let facts = ChartFacts::read(reader, stream.clone())?;
-        let alert = alerts::alert(
-            config,
-            reader,
-            (&streams, &facts),
-            (row, alerts::Ask::Causes),
-        )?;
+        let ask = match alerts.len() < EXPLAINED_MAX {
+            true => alerts::Ask::Causes,
+            false => alerts::Ask::Later,
+        };
+        let alert = alerts::alert(config, reader, (&streams, &facts), (row, ask))?;
         if is_open {
             open.push(open_line(config, stream, &alert));
         }
