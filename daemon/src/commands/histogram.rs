@@ -1,7 +1,7 @@
 //! How the readings that capability is judged by spread, with the distribution that was chosen.
 //!
-//! Knows no page. The one invariant: classes are as wide as whole steps of the gauge, so that no
-//! class is emptier than its neighbours only because fewer values fall into it.
+//! Knows neither page nor pack. The one invariant: classes are as wide as whole steps of the gauge,
+//! so that no class is emptier than its neighbours only because fewer values fall into it.
 
 use reports::view::{Bin, Histogram, SpecificationLines};
 use spc::distribution::Distribution;

@@ -6,12 +6,11 @@
 use std::collections::BTreeSet;
 
 use reports::audit::Drawn;
-use reports::view::{Bin, Histogram, SpecificationLines};
-use spc::distribution::Distribution;
 
 use super::scope::Scope;
 use crate::commands::capability::{Capability, Material, studied, wanted};
 use crate::commands::chart::{self, ChartFacts};
+use crate::commands::histogram::histogram;
 use crate::commands::limits::{self, Version};
 use crate::commands::replay::threads;
 use crate::commands::{ALWAYS, CommandError, changeovers, characteristic};
@@ -20,7 +19,7 @@ use crate::pipeline;
 use crate::store::Reader;
 use crate::store::changeovers::Changeover;
 use crate::store::query::{PointRow, StreamRow};
-use crate::store::readings::{UnitReadings, Wanted};
+use crate::store::readings::Wanted;
 
 /// Bytes that the points and readings of a group of streams take, roughly.
 const GROUP_BYTES_MAX: usize = 64 << 20;
@@ -31,12 +30,6 @@ const READING_BYTES: usize = 16;
 
 /// Bytes of all drawings of a page.
 const DRAWN_BYTES_MAX: usize = 32 << 20;
-
-/// Classes of a histogram.
-const BINS_MAX: usize = 40;
-
-/// Points of the curve over a histogram.
-const CURVE_POINTS: usize = 120;
 
 /// What was found out about a stream.
 pub(super) struct Studied {
@@ -185,9 +178,7 @@ fn study(config: &Config, window: (i64, i64), job: Job) -> Result<Studied, Comma
     let specified = wanted(config, what, &stream, window);
     let capability =
         specified.and_then(|(limits, _)| studied(config, (what, &stream), limits, &material));
-    let histogram = capability
-        .as_ref()
-        .and_then(|found| histogram(found, &material.archived.units));
+    let histogram = capability.as_ref().and_then(histogram);
     let facts = ChartFacts {
         stream,
         points: material.points,
@@ -313,87 +304,4 @@ fn digest(points: &[PointRow]) -> String {
         ));
     }
     sum.finalize().to_hex().to_string()
-}
-
-/// How a stream's readings spread, with the curve of the distribution that was chosen for one
-/// reading of each unit.
-fn histogram(found: &Capability, units: &[UnitReadings]) -> Option<Histogram> {
-    let readings = || units.iter().flat_map(|unit| &unit.values).copied();
-    let (low, high) = readings().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
-        (low.min(value), high.max(value))
-    });
-    if !(low.is_finite() && high > low) {
-        return None;
-    }
-    let (low, width, count) = classes(units, (low, high));
-    let mut counts = vec![0u64; count];
-    for value in readings() {
-        let place = ((value - low) / width).floor().max(0.0) as usize;
-        counts[place.min(count - 1)] += 1;
-    }
-    let edge = |place: usize| low + width * place as f64;
-    let bins = counts.iter().enumerate().map(|(place, count)| Bin {
-        low: edge(place),
-        high: edge(place + 1),
-        count: *count,
-    });
-    let chosen = found.evidence.distribution.as_ref();
-    let law = chosen.and_then(|chosen| chosen.law());
-    let unit = if found.unit.is_empty() { "" } else { " " };
-    Some(Histogram {
-        title: "Readings in the window, and the model fitted to them".to_owned(),
-        description: format!(
-            "{} readings from {} to {}{unit}{}.",
-            readings().count(),
-            crate::output::significant(low),
-            crate::output::significant(high),
-            found.unit
-        ),
-        unit: found.unit.clone(),
-        bins: bins.collect(),
-        curve: law.map_or_else(Vec::new, |law| curve(law, (low, edge(count)))),
-        curve_name: chosen.map_or_else(String::new, |chosen| chosen.name.to_owned()),
-        specification: Some(SpecificationLines {
-            lower: found.lower,
-            nominal: found.target,
-            upper: found.upper,
-        }),
-    })
-}
-
-/// Where classes begin, how wide they are and how many: about the square root of the readings, and
-/// where the gauge has steps, whole ones, or some classes would hold a step more than others.
-fn classes(units: &[UnitReadings], (low, high): (f64, f64)) -> (f64, f64, usize) {
-    let count: usize = units.iter().map(|unit| unit.values.len()).sum();
-    let wanted = ((count as f64).sqrt().ceil() as usize).clamp(5, BINS_MAX);
-    let width = (high - low) / wanted as f64;
-    let mut values: Vec<f64> = units
-        .iter()
-        .flat_map(|unit| unit.values.iter().copied())
-        .collect();
-    values.sort_unstable_by(f64::total_cmp);
-    let gaps = values.windows(2).map(|pair| pair[1] - pair[0]);
-    // Decimals in binary differ in their last bits.
-    let real = gaps.filter(|gap| *gap > 1e-9 * high.abs().max(low.abs()));
-    let step = real.fold(f64::INFINITY, f64::min);
-    if step.is_finite() && (high - low) / step <= 40.0 * BINS_MAX as f64 && step < width * 4.0 {
-        let width = (width / step).ceil().max(1.0) * step;
-        let begin = low - step / 2.0;
-        let count = (((high - begin) / width).floor() as usize + 1).clamp(1, BINS_MAX + 1);
-        return (begin, width, count);
-    }
-    (low, width, wanted)
-}
-
-/// The density of a distribution as the slope of its sums.
-fn curve(law: &Distribution, (low, high): (f64, f64)) -> Vec<(f64, f64)> {
-    let step = (high - low) / CURVE_POINTS as f64;
-    let at = |place: usize| low + step * place as f64;
-    (0..CURVE_POINTS)
-        .map(|place| {
-            let (from, to) = (at(place), at(place + 1));
-            let density = (law.below(to) - law.below(from)) / step;
-            (f64::midpoint(from, to), density.max(0.0))
-        })
-        .collect()
 }
