@@ -98,6 +98,8 @@ fn a_mail_server_gets_text_html_and_chart_over_tls_with_a_login() {
             "{plain}"
         );
     }
+    let says = |words: &str| mails.iter().any(|mail| text(mail, "plain").contains(words));
+    assert!(says("Moved: ") && says("Points to the "), "{mails:?}");
     let ids: Vec<String> = mails.iter().map(|mail| text(mail, "id")).collect();
     for key in place.table("SELECT key FROM notice WHERE state = 'active'") {
         let key = key.trim_start_matches("[Text(\"").trim_end_matches("\")]");

@@ -3,7 +3,7 @@
 //! Reads the record, sends nothing. The one invariant: every event gets a notice, also where what
 //! it is about can no longer be read; then it says less.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -19,6 +19,10 @@ use crate::words::Severity;
 
 /// Notices that a summary names; the others it counts.
 const NAMED_MAX: usize = 20;
+
+/// Alerts of one batch whose notices say what explains them: each takes a look through the archive,
+/// and where very many are raised at once people need the first words soon.
+const EXPLAINED_MAX: usize = 3;
 
 /// What a program gets to know of an alert's notice beside what every notice says.
 #[derive(Serialize)]
@@ -46,6 +50,24 @@ struct Subjects {
     streams: Vec<StreamRow>,
     alerts: BTreeMap<i64, AlertRow>,
     charts: BTreeMap<i64, ChartFacts>,
+    /// The alerts that are explained.
+    explained: BTreeSet<i64>,
+}
+
+impl Subjects {
+    /// What to ask of an alert for a notice.
+    fn ask(&mut self, news: &News) -> Ask {
+        if !CALLS.contains(&news.what.as_str()) {
+            return Ask::Facts;
+        }
+        if self.explained.len() < EXPLAINED_MAX {
+            self.explained.insert(news.alert);
+        }
+        match self.explained.contains(&news.alert) {
+            true => Ask::Causes,
+            false => Ask::Facts,
+        }
+    }
 }
 
 /// Writes the notices of events, in their order.
@@ -59,6 +81,7 @@ pub fn compose(config: &Config, reader: &Reader, news: &[News]) -> Result<Vec<No
         streams: reader.streams()?,
         alerts: BTreeMap::new(),
         charts: BTreeMap::new(),
+        explained: BTreeSet::new(),
     };
     for one in news {
         if !subjects.alerts.contains_key(&one.alert)
@@ -69,7 +92,8 @@ pub fn compose(config: &Config, reader: &Reader, news: &[News]) -> Result<Vec<No
     }
     news.iter()
         .map(|one| {
-            let known = match known(config, reader, &mut subjects, one.alert) {
+            let ask = subjects.ask(one);
+            let known = match known(config, reader, &mut subjects, (one.alert, ask)) {
                 Ok(known) => known,
                 Err(CommandError::Store(error)) => return Err(error),
                 Err(error) => {
@@ -87,7 +111,7 @@ fn known(
     config: &Config,
     reader: &Reader,
     subjects: &mut Subjects,
-    id: i64,
+    (id, ask): (i64, Ask),
 ) -> Result<Option<Alert>, CommandError> {
     let Some(row) = subjects.alerts.get(&id) else {
         return Ok(None);
@@ -109,7 +133,13 @@ fn known(
         return Ok(None);
     };
     let streams = subjects.streams.as_slice();
-    alert(config, reader, (streams, facts), (row.clone(), Ask::Facts)).map(Some)
+    let told = |ask| alert(config, reader, (streams, facts), (row.clone(), ask));
+    // Without an answer of the archive the notice leaves all the same.
+    let explained = told(ask).or_else(|error| match ask {
+        Ask::Facts => Err(error),
+        _ => told(Ask::Facts),
+    });
+    explained.map(Some)
 }
 
 fn of_alert(config: &Config, subjects: &Subjects, news: &News, known: Option<&Alert>) -> Notice {
