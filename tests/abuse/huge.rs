@@ -11,6 +11,11 @@ use crate::tools::{is_long, peak_kib};
 /// How much more memory a line without end may take, in KiB.
 const MORE_KIB: u64 = 32 << 10;
 
+/// How much more rows without end may take, in KiB: the pieces of four bytes a row that all threads
+/// have at hand, 30 to 45 MiB on two idle cores for 8 MB and for 84 MB alike. Two million rows that
+/// were kept would take several times as much.
+const MORE_ROWS_KIB: u64 = 64 << 10;
+
 /// A line without end: a gibibyte in the long form.
 fn line_bytes() -> usize {
     if is_long() { 1 << 30 } else { 96 << 20 }
@@ -113,7 +118,7 @@ fn rows_without_end_that_can_not_be_used_are_counted_and_memory_stays_flat() {
         println!("{name}: {found:?}, {more} KiB more than {before}");
         let rejected = format!("SELECT rows_rejected FROM file WHERE path LIKE '%{name}'");
         assert!(place.number(&rejected) >= rows as i64, "{found:?}");
-        assert!(more <= MORE_KIB, "{name}: {more} KiB more");
+        assert!(more <= MORE_ROWS_KIB, "{name}: {more} KiB more");
     }
     watching.stop();
     // Of so many rows a thousand are kept a file; all are counted.
