@@ -27,6 +27,10 @@ use rusqlite::{Connection, OpenFlags};
 use spc::simulation::Normals;
 use tokio::sync::mpsc;
 
+mod own_folder;
+
+use own_folder::in_own_folder;
+
 /// Panels of each stream before the one that shows something; 25 of them make its limits.
 const BEFORE: usize = 27;
 
@@ -95,12 +99,7 @@ impl Times {
 }
 
 fn main() -> anyhow::Result<()> {
-    let name = format!("driftvane-alerting-{}", std::process::id());
-    let folder = std::env::temp_dir().join(name);
-    fs::create_dir_all(&folder)?;
-    let done = all(&folder);
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("alerting", all)
 }
 
 fn all(folder: &Path) -> anyhow::Result<()> {

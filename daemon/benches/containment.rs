@@ -28,8 +28,10 @@ use rusqlite::Connection;
 use spc::simulation::Normals;
 
 mod measured;
+mod own_folder;
 
 use measured::{best, print_head, print_row};
+use own_folder::in_own_folder;
 
 /// Streams: components of an invented panel, each charted by itself.
 const STREAMS: u64 = 100;
@@ -84,11 +86,11 @@ fn main() -> anyhow::Result<()> {
     if measured::is_child(&[("command", command), ("page", page), ("bare", bare)])? {
         return Ok(());
     }
-    let folder = std::env::temp_dir().join(format!("driftvane-held-{}", std::process::id()));
-    fs::create_dir_all(folder.join("files"))?;
-    let done = year(&folder).and_then(|()| measure(&folder));
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("held", |folder| {
+        fs::create_dir_all(folder.join("files"))?;
+        year(folder)?;
+        measure(folder)
+    })
 }
 
 fn measure(folder: &Path) -> anyhow::Result<()> {

@@ -28,6 +28,10 @@ use driftvane::store::query::{PointRow, StreamRow};
 use driftvane::store::{Heard, Reader};
 use spc::quality::{Proportion, first_pass_yield};
 
+mod own_folder;
+
+use own_folder::in_own_folder;
+
 /// Seeds of each case, from 1.
 const SEEDS: u64 = 50;
 
@@ -99,12 +103,7 @@ struct Set {
 }
 
 fn main() -> anyhow::Result<()> {
-    let name = format!("driftvane-drift-{}", std::process::id());
-    let folder = std::env::temp_dir().join(name);
-    fs::create_dir_all(&folder)?;
-    let done = all(&folder);
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("drift", all)
 }
 
 fn all(folder: &Path) -> anyhow::Result<()> {

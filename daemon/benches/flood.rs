@@ -18,8 +18,10 @@ use anyhow::ensure;
 use driftvane::ingest::Ingest;
 
 mod measured;
+mod own_folder;
 
 use measured::{best, print_head, print_row};
+use own_folder::in_own_folder;
 
 /// The files.
 const FILES: u64 = 100_000;
@@ -75,11 +77,12 @@ fn main() -> anyhow::Result<()> {
     if measured::is_child(&[("committed", committed), ("hashed", hashed)])? {
         return Ok(());
     }
-    let folder = std::env::temp_dir().join(format!("driftvane-flood-{}", std::process::id()));
-    fs::create_dir_all(folder.join("many"))?;
-    let done = write(&folder.join("many")).and_then(|()| compare(&folder.join("many")));
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("flood", |folder| {
+        let many = folder.join("many");
+        fs::create_dir_all(&many)?;
+        write(&many)?;
+        compare(&many)
+    })
 }
 
 /// A panel every second, each in a file of its own.

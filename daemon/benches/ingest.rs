@@ -22,8 +22,10 @@ use polars_io::SerReader;
 use polars_io::csv::read::CsvReadOptions;
 
 mod measured;
+mod own_folder;
 
 use measured::{best, print_head, print_row};
+use own_folder::in_own_folder;
 
 /// The seed of the plant.
 const SEED: u64 = 1;
@@ -45,17 +47,17 @@ fn main() -> anyhow::Result<()> {
 
 /// Makes the files of each case and measures both readers.
 fn all() -> anyhow::Result<()> {
-    let folder = std::env::temp_dir().join(format!("driftvane-bench-{}", std::process::id()));
-    fs::create_dir_all(folder.join("many"))?;
-    fs::create_dir_all(folder.join("one"))?;
     // A planted drift would go on for as many panels as are asked for, until each is a defect.
     let plant = Plant::embedded()?.undisturbed();
-    let done = many_files(&plant, &folder.join("many"))
-        .and_then(|rows| case("400 files of 640 rows", &folder.join("many"), rows))
-        .and_then(|()| one_file(&plant, &folder.join("one")))
-        .and_then(|rows| case("one file of 5 million rows", &folder.join("one"), rows));
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("bench", |folder| {
+        let [many, one] = ["many", "one"].map(|name| folder.join(name));
+        fs::create_dir_all(&many)?;
+        fs::create_dir_all(&one)?;
+        let rows = many_files(&plant, &many)?;
+        case("400 files of 640 rows", &many, rows)?;
+        let rows = one_file(&plant, &one)?;
+        case("one file of 5 million rows", &one, rows)
+    })
 }
 
 fn many_files(plant: &Plant, folder: &Path) -> anyhow::Result<u64> {

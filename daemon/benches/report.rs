@@ -24,6 +24,10 @@ use driftvane::store::Reader;
 use reports::speech::Language;
 use reports::{Overrides, shift_report};
 
+mod own_folder;
+
+use own_folder::in_own_folder;
+
 /// Streams of the record: components, each charted by itself.
 const STREAMS: usize = 300;
 
@@ -70,14 +74,11 @@ chart = "three-way"
 "#;
 
 fn main() -> anyhow::Result<()> {
-    let folder = std::env::temp_dir().join(format!("driftvane-report-{}", std::process::id()));
-    fs::create_dir_all(folder.join("paste"))?;
-    let done = measured(&folder);
-    fs::remove_dir_all(&folder)?;
-    done
+    in_own_folder("report", measured)
 }
 
 fn measured(folder: &Path) -> anyhow::Result<()> {
+    fs::create_dir_all(folder.join("paste"))?;
     for panel in 0..PANELS {
         fs::write(folder.join(format!("paste/P{panel:04}.csv")), rows(panel)?)?;
     }
